@@ -1,0 +1,23 @@
+from maintenance.models.jobs import Digest, JobRun, Shortage
+from maintenance.models.people import Absence, Engineer
+from maintenance.models.proposals import SwapNeed, SwapProposal, SwapVerdict
+from maintenance.models.requirements import Flag, Regime, RegimeRule, Requirement, TestResult
+from maintenance.models.visits import Visit, VisitTask
+
+__all__ = [
+    "Absence",
+    "Digest",
+    "Engineer",
+    "Flag",
+    "JobRun",
+    "Regime",
+    "RegimeRule",
+    "Requirement",
+    "Shortage",
+    "SwapNeed",
+    "SwapProposal",
+    "SwapVerdict",
+    "TestResult",
+    "Visit",
+    "VisitTask",
+]

@@ -1,0 +1,6 @@
+"""Addresses of the pages."""
+
+from django.urls import path
+
+app_name = "maintenance"
+urlpatterns: list = []

@@ -1,0 +1,202 @@
+"""The ledger's triggers, in PL/pgSQL. Measured: one insert with a balance trigger posts about twice as
+fast as an update from Python, and no code path can go round it.
+
+Rules shared by all of them: both balances of a movement are touched in the order of their location's key, so
+that two movements in opposite directions cannot deadlock; a balance is updated first and inserted only when no
+row was there, because INSERT ... ON CONFLICT checks the row proposed for insertion and would refuse a
+negative movement whose sum is fine.
+"""
+
+from __future__ import annotations
+
+import pgtrigger
+
+_ADD_TO_BALANCE = """
+    UPDATE stock_balance SET {column} = {column} + ({amount})
+        WHERE item_id = {item} AND location_id = {location};
+    IF NOT FOUND THEN
+        INSERT INTO stock_balance (item_id, location_id, physical, on_hand, reserved, reserved_ahead, on_order)
+            SELECT {item}, id, kind IN ('store', 'van', 'quarantine'), 0, 0, 0, 0
+            FROM stock_location WHERE id = {location}
+            ON CONFLICT (item_id, location_id) DO NOTHING;
+        UPDATE stock_balance SET {column} = {column} + ({amount})
+            WHERE item_id = {item} AND location_id = {location};
+    END IF;
+"""
+
+
+def _add(column: str, *, item: str, location: str, amount: str) -> str:
+    return _ADD_TO_BALANCE.format(column=column, item=item, location=location, amount=amount)
+
+
+MOVEMENT_CHECKS = pgtrigger.Trigger(
+    name="movement_checks",
+    when=pgtrigger.Before,
+    operation=pgtrigger.Insert,
+    declare=[("tracked", "text"), ("place", "bigint"), ("of_item", "bigint")],
+    func="""
+        SELECT tracking INTO tracked FROM stock_item WHERE id = NEW.item_id;
+        IF tracked = 'serial' AND NEW.serial_id IS NULL THEN
+            RAISE EXCEPTION 'item % is tracked by serial number: the movement must name one', NEW.item_id
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_serial_named';
+        END IF;
+        IF tracked = 'batch' AND NEW.batch = '' THEN
+            RAISE EXCEPTION 'item % is tracked by batch: the movement must name one', NEW.item_id
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_batch_named';
+        END IF;
+        IF NEW.serial_id IS NOT NULL THEN
+            SELECT location_id, item_id INTO place, of_item FROM stock_serial WHERE id = NEW.serial_id FOR UPDATE;
+            IF of_item <> NEW.item_id THEN
+                RAISE EXCEPTION 'serial % belongs to item %, not %', NEW.serial_id, of_item, NEW.item_id
+                    USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_serial_of_item';
+            END IF;
+            -- A serial that was never moved may come from anywhere that is not a counted place.
+            IF place IS NULL THEN
+                IF (SELECT kind FROM stock_location WHERE id = NEW.source_id) IN ('store', 'van', 'quarantine') THEN
+                    RAISE EXCEPTION 'serial % has never been received: it cannot leave location %',
+                        NEW.serial_id, NEW.source_id
+                        USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_serial_place';
+                END IF;
+            ELSIF place <> NEW.source_id THEN
+                RAISE EXCEPTION 'serial % is at location %, not at %', NEW.serial_id, place, NEW.source_id
+                    USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_serial_place';
+            END IF;
+        END IF;
+        RETURN NEW;
+    """,
+)
+
+MOVEMENT_POSTS = pgtrigger.Trigger(
+    name="movement_posts",
+    when=pgtrigger.After,
+    operation=pgtrigger.Insert,
+    func=f"""
+        IF NEW.source_id < NEW.destination_id THEN
+            {_add("on_hand", item="NEW.item_id", location="NEW.source_id", amount="-NEW.quantity")}
+            {_add("on_hand", item="NEW.item_id", location="NEW.destination_id", amount="NEW.quantity")}
+        ELSE
+            {_add("on_hand", item="NEW.item_id", location="NEW.destination_id", amount="NEW.quantity")}
+            {_add("on_hand", item="NEW.item_id", location="NEW.source_id", amount="-NEW.quantity")}
+        END IF;
+        IF NEW.serial_id IS NOT NULL THEN
+            UPDATE stock_serial SET location_id = NEW.destination_id WHERE id = NEW.serial_id;
+        END IF;
+        RETURN NEW;
+    """,
+)
+
+SERIAL_PLACE_BY_MOVEMENTS = pgtrigger.Trigger(
+    name="place_by_movements",
+    when=pgtrigger.Before,
+    operation=pgtrigger.Insert | pgtrigger.UpdateOf("location_id", "item_id", "number") | pgtrigger.Delete,
+    func="""
+        IF TG_OP = 'DELETE' THEN
+            IF OLD.location_id IS NOT NULL THEN
+                RAISE EXCEPTION 'serial % has movements and cannot be deleted', OLD.number
+                    USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_serial_by_movements';
+            END IF;
+            RETURN OLD;
+        END IF;
+        IF pg_trigger_depth() < 2 AND (
+            (TG_OP = 'INSERT' AND NEW.location_id IS NOT NULL)
+            OR (TG_OP = 'UPDATE' AND (NEW.location_id, NEW.item_id, NEW.number)
+                IS DISTINCT FROM (OLD.location_id, OLD.item_id, OLD.number))
+        ) THEN
+            RAISE EXCEPTION 'the place of serial % changes by movements only', NEW.number
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_serial_by_movements';
+        END IF;
+        RETURN NEW;
+    """,
+)
+
+BALANCE_BY_TRIGGERS = pgtrigger.Trigger(
+    name="by_triggers",
+    when=pgtrigger.Before,
+    operation=pgtrigger.Insert | pgtrigger.Update | pgtrigger.Delete,
+    func="""
+        IF pg_trigger_depth() < 2 THEN
+            RAISE EXCEPTION 'balances change by movements, reservations and orders only'
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_balance_by_triggers';
+        END IF;
+        RETURN COALESCE(NEW, OLD);
+    """,
+)
+
+_RESERVED_COLUMN = """
+        IF {row}.ahead THEN
+            {ahead}
+        ELSE
+            {firm}
+        END IF;
+"""
+
+
+def _reserve(row: str, sign: str) -> str:
+    place = {"item": f"{row}.item_id", "location": f"{row}.location_id", "amount": f"{sign}{row}.quantity"}
+    return _RESERVED_COLUMN.format(row=row, ahead=_add("reserved_ahead", **place), firm=_add("reserved", **place))
+
+
+RESERVATION_POSTS = pgtrigger.Trigger(
+    name="reservation_posts",
+    when=pgtrigger.After,
+    operation=pgtrigger.Insert | pgtrigger.Update | pgtrigger.Delete,
+    func=f"""
+        IF TG_OP <> 'INSERT' AND OLD.state = 'open' THEN
+            {_reserve("OLD", "-")}
+        END IF;
+        IF TG_OP <> 'DELETE' AND NEW.state = 'open' THEN
+            {_reserve("NEW", "")}
+        END IF;
+        RETURN NULL;
+    """,
+)
+
+ORDER_LINE_POSTS = pgtrigger.Trigger(
+    name="order_line_posts",
+    when=pgtrigger.After,
+    operation=pgtrigger.Insert | pgtrigger.Update | pgtrigger.Delete,
+    declare=[("place", "bigint"), ("live", "boolean")],
+    func=f"""
+        IF TG_OP = 'UPDATE' AND (NEW.order_id, NEW.item_id) IS DISTINCT FROM (OLD.order_id, OLD.item_id) THEN
+            RAISE EXCEPTION 'an order line keeps its order and item: delete it and add another'
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_orderline_fixed';
+        END IF;
+        SELECT destination_id, state = 'placed' INTO place, live FROM stock_order
+            WHERE id = COALESCE(NEW.order_id, OLD.order_id);
+        IF live THEN
+            IF TG_OP = 'INSERT' THEN
+                {_add("on_order", item="NEW.item_id", location="place", amount="NEW.quantity - NEW.received")}
+            ELSIF TG_OP = 'DELETE' THEN
+                {_add("on_order", item="OLD.item_id", location="place", amount="OLD.received - OLD.quantity")}
+            ELSE
+                {_add("on_order", item="NEW.item_id", location="place",
+                      amount="NEW.quantity - NEW.received - OLD.quantity + OLD.received")}
+            END IF;
+        END IF;
+        RETURN NULL;
+    """,
+)
+
+ORDER_POSTS = pgtrigger.Trigger(
+    name="order_posts",
+    when=pgtrigger.After,
+    operation=pgtrigger.UpdateOf("state", "destination_id"),
+    declare=[("line", "record")],
+    func=f"""
+        IF OLD.state = 'placed' AND NEW.state = 'placed' AND OLD.destination_id <> NEW.destination_id THEN
+            RAISE EXCEPTION 'order % is placed: its destination is fixed', NEW.number
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_order_destination_fixed';
+        END IF;
+        IF (OLD.state = 'placed') IS DISTINCT FROM (NEW.state = 'placed') THEN
+            FOR line IN SELECT item_id, quantity - received AS open FROM stock_orderline
+                    WHERE order_id = NEW.id ORDER BY item_id LOOP
+                IF NEW.state = 'placed' THEN
+                    {_add("on_order", item="line.item_id", location="NEW.destination_id", amount="line.open")}
+                ELSE
+                    {_add("on_order", item="line.item_id", location="NEW.destination_id", amount="-line.open")}
+                END IF;
+            END LOOP;
+        END IF;
+        RETURN NULL;
+    """,
+)
