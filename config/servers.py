@@ -20,11 +20,13 @@ import socket
 import stat
 import subprocess
 import sys
+import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
-import psutil
+import psutil  # type: ignore[import-untyped]
 
 from config.errors import ZonewrightError
 
@@ -41,6 +43,11 @@ class CannotStart(ZonewrightError):
 
     status = 503
     title = "A service cannot be started"
+
+    def __str__(self) -> str:
+        # The end of a log takes lines of its own; the way out follows it on the next.
+        gap = "\n" if "\n" in self.message else " "
+        return f"{self.message}{gap}{self.remedy}".strip()
 
 
 @dataclass(frozen=True)
@@ -122,17 +129,15 @@ def _add_system_user() -> pwd.struct_passwd:
     except (OSError, subprocess.CalledProcessError, KeyError) as error:
         detail = getattr(error, "stderr", "") or str(error)
         raise CannotStart(
-            f"PostgreSQL refuses to run as root, and the system user {SYSTEM_USER!r} cannot be added: "
-            f"{detail.strip()}",
+            f"PostgreSQL refuses to run as root, and the system user {SYSTEM_USER!r} cannot be added: {detail.strip()}",
             remedy="Start as an ordinary user, or set DATABASE_URL and REDIS_URL.",
         ) from error
 
 
 def _run(account: Account | None, command: list[str], *, stdin: str = "", timeout_s: float) -> str:
     """Run a program of the wheels as the account; returns its output, both streams."""
-    # pg_ctl's server inherits the streams, so a pipe would stay open for its life: start it with -l
-    # and give pg_ctl itself a plain file.
-    with open(os.devnull) if not stdin else _text_file(stdin) as source, _text_file("") as output:
+    # The servers inherit the streams of what starts them: a pipe would stay open for their life.
+    with _text_file(stdin) as source, _text_file("") as output:
         result = subprocess.run(
             command,
             check=False,
@@ -154,10 +159,9 @@ def _run(account: Account | None, command: list[str], *, stdin: str = "", timeou
     return said
 
 
-def _text_file(text: str):  # type: ignore[no-untyped-def]  # tempfile's wrapper type differs by Python version
-    import tempfile
-
-    file = tempfile.TemporaryFile("w+")
+def _text_file(text: str) -> IO[str]:
+    """A nameless file with this text, read from its beginning; the caller closes it."""
+    file = tempfile.TemporaryFile("w+")  # noqa: SIM115
     file.write(text)
     file.seek(0)
     return file
@@ -172,10 +176,9 @@ def _open_way(path: Path, account: Account) -> None:
             parent.chmod(status.st_mode | stat.S_IXOTH)
             opened.append(str(parent))
     if opened:
-        print(
+        sys.stderr.write(
             f"Let system user {account.name!r} pass through {', '.join(opened)} (o+x), because PostgreSQL "
-            "does not run as root.",
-            file=sys.stderr,
+            "does not run as root.\n"
         )
 
 
@@ -402,7 +405,7 @@ def start_postgres(where: Path, *, throwaway: bool) -> None:
 def _shared_memory() -> str:
     """Containers often give /dev/shm 64 MB, too little for a parallel query; files do instead."""
     try:
-        return "posix" if shutil.disk_usage("/dev/shm").free > 512 * 1024**2 else "mmap"
+        return "posix" if shutil.disk_usage("/dev/shm").free > 512 * 1024**2 else "mmap"  # noqa: S108
     except OSError:
         return "posix"
 

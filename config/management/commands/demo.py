@@ -18,7 +18,7 @@ from django.db import connection, connections
 from django.utils import timezone
 
 from config import embedded, lifecycle
-from config.servers import CannotStart
+from config.servers import CannotStart, log_tail
 
 NIGHTLY_TIMEOUT_S = 900.0
 
@@ -26,7 +26,7 @@ NIGHTLY_TIMEOUT_S = 900.0
 class Command(BaseCommand):
     help = "Starts everything with the data of an invented firm and serves it until Ctrl-C."
     # The checks need the database's tables; migrate runs them.
-    requires_system_checks: list[str] = []
+    requires_system_checks = ()
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--port", type=int, default=8000, help="web port on 127.0.0.1 (8000)")
@@ -38,7 +38,8 @@ class Command(BaseCommand):
         where: Path = settings.DATA_DIR.resolve()
         port: int = options["port"]
         address = f"http://{lifecycle.HOST}:{port}/"
-        for number in (signal.SIGTERM, signal.SIGHUP):
+        # SIGINT too: a shell script's background jobs start with it ignored.
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, _interrupt)
         serving = False
         family = lifecycle.Family(where, _environment(where))
@@ -169,7 +170,7 @@ def _check_servers(where: Path) -> None:
     for name in sorted(missing):
         log = where / "log" / ("postgres.log" if name == "PostgreSQL" else "valkey.log")
         raise lifecycle.ChildDied(
-            f"{name} ended by itself. The end of {log}:\n{lifecycle.log_tail(log)}",
+            f"{name} ended by itself. The end of {log}:\n{log_tail(log)}",
             field=name,
             remedy="Start again; PostgreSQL recovers what was committed.",
         )
