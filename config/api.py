@@ -165,6 +165,7 @@ def once(request: Request, act: Callable[[], tuple[int, Mapping[str, Any]]]) -> 
     fingerprint = hashlib.sha256(
         json.dumps([request.method, request.path, request.data], sort_keys=True, default=str).encode()
     ).hexdigest()
+    assert request.user.is_authenticated  # the view's right saw to it
     with transaction.atomic():
         row, fresh = IdempotencyKey.objects.get_or_create(
             user=request.user, key=key, defaults={"request_hash": fingerprint}

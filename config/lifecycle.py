@@ -22,7 +22,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import psutil  # type: ignore[import-untyped]
+import psutil
 
 from config.servers import CannotStart, free_port, log_tail
 

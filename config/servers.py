@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-import psutil  # type: ignore[import-untyped]
+import psutil
 
 from config.errors import ZonewrightError
 

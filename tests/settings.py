@@ -11,8 +11,8 @@ from pathlib import Path
 os.environ.setdefault("ZONEWRIGHT_DATA", str(Path(__file__).resolve().parent.parent / ".data" / "test"))
 os.environ.setdefault("ZONEWRIGHT_THROWAWAY", "1")
 
-from config.settings import *  # noqa: E402, F403
-from config.settings import CACHES, REDIS_URL  # noqa: E402
+from config.settings import *  # noqa: F403
+from config.settings import CACHES, REDIS_URL
 
 # Each worker of a parallel run has a database of its own; so has it a Valkey database.
 _worker = os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import secrets
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from django.utils import timezone
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
 from rest_framework.exceptions import AuthenticationFailed
 
@@ -65,3 +66,13 @@ class TokenAuthentication(BaseAuthentication):
 
     def authenticate_header(self, request: Request) -> str:
         return self.keyword
+
+
+class TokenScheme(OpenApiAuthenticationExtension):
+    """How the schema describes the key."""
+
+    target_class = "config.accounts.authentication.TokenAuthentication"
+    name = "key"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
+        return {"type": "http", "scheme": "bearer"}

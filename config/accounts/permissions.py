@@ -25,7 +25,7 @@ P = ParamSpec("P")
 class UserRequest(HttpRequest):
     """A request whose user is logged in: what `needs` hands to a page."""
 
-    user: User  # type: ignore[assignment]
+    user: User
 
 
 Page = Callable[Concatenate[UserRequest, P], HttpResponseBase]
@@ -43,7 +43,7 @@ def needs(right: Right) -> Callable[[Page[P]], Callable[Concatenate[HttpRequest,
             return page(request, *args, **kwargs)  # type: ignore[arg-type]
 
         guarded.right = right  # type: ignore[attr-defined]
-        return guarded
+        return guarded  # type: ignore[return-value]  # `wraps` keeps the narrower request
 
     return decorate
 

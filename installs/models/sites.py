@@ -101,6 +101,8 @@ class Site(models.Model):
             GinIndex(fields=["search"], name="installs_site_search"),
             GinIndex(OpClass(Upper("name"), name="gin_trgm_ops"), name="installs_site_name_trgm"),
             models.Index(fields=["branch", "name", "id"]),
+            # People of every branch page through all sites by name.
+            models.Index(fields=["name", "id"]),
         ]
         constraints: ClassVar = [
             models.CheckConstraint(name="installs_site_grade_known", condition=Q(grade__range=(1, 4))),

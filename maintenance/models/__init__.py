@@ -1,7 +1,7 @@
 from maintenance.models.jobs import Digest, JobRun, Shortage
 from maintenance.models.people import Absence, Engineer
 from maintenance.models.proposals import SwapNeed, SwapProposal, SwapVerdict
-from maintenance.models.requirements import Flag, Regime, RegimeRule, Requirement, TestResult
+from maintenance.models.requirements import Flag, Regime, RegimeRule, Requirement, Subject, TestResult
 from maintenance.models.visits import Visit, VisitTask
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "RegimeRule",
     "Requirement",
     "Shortage",
+    "Subject",
     "SwapNeed",
     "SwapProposal",
     "SwapVerdict",

@@ -95,7 +95,9 @@ class SwapProposal(models.Model):
         ]
         constraints: ClassVar = [
             models.UniqueConstraint(
-                name="maintenance_proposal_one_waiting", fields=["device"], condition=Q(state__in=("waiting", "accepted"))
+                name="maintenance_proposal_one_waiting",
+                fields=["device"],
+                condition=Q(state__in=("waiting", "accepted")),
             ),
             models.CheckConstraint(
                 name="maintenance_proposal_decided",

@@ -146,7 +146,10 @@ class TestResult(models.Model):
     recorded_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
-        indexes: ClassVar = [models.Index(fields=["requirement", "-done_on", "-id"])]
+        indexes: ClassVar = [
+            models.Index(fields=["requirement", "-done_on", "-id"]),
+            models.Index(fields=["requirement"], name="maintenance_result_failed", condition=Q(outcome="failed")),
+        ]
         constraints: ClassVar = [
             models.CheckConstraint(
                 name="maintenance_testresult_measured", condition=Q(measured_ohm=None) | Q(measured_ohm__gte=0)
@@ -183,7 +186,8 @@ class Flag(models.Model):
     class Meta:
         indexes: ClassVar = [
             models.Index(fields=["site"], name="maintenance_flag_site", condition=Q(withdrawn_at=None)),
-            models.Index(fields=["since", "id"], name="maintenance_flag_open", condition=Q(withdrawn_at=None)),
+            # The list of what is due: worst state first, oldest first.
+            models.Index(fields=["state", "since", "id"], name="maintenance_flag_open", condition=Q(withdrawn_at=None)),
         ]
         constraints: ClassVar = [
             models.UniqueConstraint(

@@ -8,6 +8,7 @@ import pghistory
 from django.conf import settings
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import DateTimeRangeField, RangeOperators
+from django.contrib.postgres.fields.ranges import RangeStartsWith
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
@@ -60,7 +61,10 @@ class Visit(models.Model):
     objects = VisitQuerySet.as_manager()
 
     class Meta:
-        indexes: ClassVar = [models.Index(fields=["site", "-id"])]
+        indexes: ClassVar = [
+            models.Index(fields=["site", "-id"]),
+            models.Index(RangeStartsWith("period"), "id", name="maintenance_visit_from"),
+        ]
         constraints: ClassVar = [
             ExclusionConstraint(
                 name="maintenance_visit_no_overlap",

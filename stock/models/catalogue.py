@@ -9,6 +9,8 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import F, Q
 
+from stock.models import triggers
+
 
 class Grade(models.IntegerChoices):
     """Security grade, EN 50131-1: 1 is the lowest."""
@@ -96,6 +98,7 @@ class Item(models.Model):
 
     class Meta:
         indexes: ClassVar = [models.Index(fields=["kind", "family"])]
+        triggers: ClassVar = [triggers.TRACKING_IS_FIXED]
 
     def __str__(self) -> str:
         return f"{self.sku} {self.name}"
@@ -147,7 +150,9 @@ class Variant(models.Model):
 
     class Meta:
         indexes: ClassVar = [
-            models.Index(fields=["discontinued_on"], name="stock_variant_gone", condition=Q(discontinued_on__isnull=False))
+            models.Index(
+                fields=["discontinued_on"], name="stock_variant_gone", condition=Q(discontinued_on__isnull=False)
+            )
         ]
         constraints: ClassVar = [
             models.CheckConstraint(name="stock_variant_supply_range", condition=Q(supply_min_v__lt=F("supply_max_v"))),

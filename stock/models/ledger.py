@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import ClassVar, Self
 
 import pgtrigger
 from django.conf import settings
@@ -10,8 +10,26 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
+from config.accounts.models import User
+from config.accounts.rights import Right, Role
 from stock.models import triggers
 from stock.models.catalogue import Item
+
+
+class LocationQuerySet(models.QuerySet["Location"]):
+    def visible_to(self, user: User) -> Self:
+        """The branch's locations and the shared ones (suppliers, sites, scrap); of vans an engineer sees
+        only their own. No branch means every branch; none without the right to see stock."""
+        if not user.has_right(Right.SEE_STOCK):
+            return self.none()
+        seen = self if user.branch_id is None else self.filter(Q(branch_id=user.branch_id) | Q(branch=None))
+        if user.role == Role.ENGINEER:
+            seen = seen.filter(~Q(kind=Location.Kind.VAN) | Q(engineer=user))
+        return seen
+
+    def counted(self) -> Self:
+        """Places whose stock is counted: stores, vans, quarantine."""
+        return self.filter(kind__in=Location.PHYSICAL)
 
 
 class Location(models.Model):
@@ -37,6 +55,8 @@ class Location(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="van"
     )
 
+    objects = LocationQuerySet.as_manager()
+
     class Meta:
         constraints: ClassVar = [
             models.CheckConstraint(
@@ -60,6 +80,14 @@ class Location(models.Model):
         return self.name
 
 
+class SerialQuerySet(models.QuerySet["Serial"]):
+    def visible_to(self, user: User) -> Self:
+        """Serials at locations that this person sees, and those never yet received."""
+        if not user.has_right(Right.SEE_STOCK):
+            return self.none()
+        return self.filter(Q(location=None) | Q(location__in=Location.objects.visible_to(user)))
+
+
 class Serial(models.Model):
     """One numbered thing. Its place is kept by the database from its movements."""
 
@@ -69,12 +97,25 @@ class Serial(models.Model):
         Location, on_delete=models.PROTECT, null=True, editable=False, related_name="serials"
     )
 
+    objects = SerialQuerySet.as_manager()
+
     class Meta:
         constraints: ClassVar = [models.UniqueConstraint(name="stock_serial_once", fields=["item", "number"])]
         triggers: ClassVar = [triggers.SERIAL_PLACE_BY_MOVEMENTS]
 
     def __str__(self) -> str:
         return self.number
+
+
+class MovementQuerySet(models.QuerySet["Movement"]):
+    def visible_to(self, user: User) -> Self:
+        """Movements to or from a counted place that this person sees, and the person's own."""
+        if not user.has_right(Right.SEE_STOCK):
+            return self.none()
+        if user.branch_id is None:
+            return self
+        seen = Location.objects.visible_to(user).counted()
+        return self.filter(Q(source__in=seen) | Q(destination__in=seen) | Q(posted_by=user))
 
 
 class Movement(models.Model):
@@ -106,6 +147,8 @@ class Movement(models.Model):
         "self", on_delete=models.PROTECT, null=True, blank=True, related_name="corrected_by"
     )
 
+    objects = MovementQuerySet.as_manager()
+
     class Meta:
         indexes: ClassVar = [
             models.Index(fields=["item", "-id"]),
@@ -132,6 +175,12 @@ class Movement(models.Model):
         return f"{self.quantity} x {self.item_id}: {self.source_id} to {self.destination_id}"
 
 
+class BalanceQuerySet(models.QuerySet["Balance"]):
+    def visible_to(self, user: User) -> Self:
+        """Balances of counted places that this person sees."""
+        return self.filter(physical=True, location__in=Location.objects.visible_to(user))
+
+
 class Balance(models.Model):
     """What one location holds of one item. Written by triggers only."""
 
@@ -142,6 +191,8 @@ class Balance(models.Model):
     reserved = models.IntegerField(default=0, help_text="promised from what is on hand")
     reserved_ahead = models.IntegerField(default=0, help_text="promised from on hand or on order")
     on_order = models.IntegerField(default=0)
+
+    objects = BalanceQuerySet.as_manager()
 
     class Meta:
         indexes: ClassVar = [models.Index(fields=["location", "item"])]
@@ -167,6 +218,12 @@ class Balance(models.Model):
         return f"{self.item_id} at {self.location_id}: {self.on_hand}"
 
 
+class ReservationQuerySet(models.QuerySet["Reservation"]):
+    def visible_to(self, user: User) -> Self:
+        """Reservations at locations that this person sees."""
+        return self.filter(location__in=Location.objects.visible_to(user))
+
+
 class Reservation(models.Model):
     """A quantity promised to a visit or an accepted proposal."""
 
@@ -186,6 +243,8 @@ class Reservation(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     made_at = models.DateTimeField(default=timezone.now)
+
+    objects = ReservationQuerySet.as_manager()
 
     class Meta:
         indexes: ClassVar = [

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import ClassVar, Self
 
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
+from config.accounts.models import User
 from stock.models import triggers
 from stock.models.catalogue import Item
 from stock.models.ledger import Location
@@ -21,6 +22,12 @@ class Supplier(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+
+class OrderQuerySet(models.QuerySet["Order"]):
+    def visible_to(self, user: User) -> Self:
+        """Orders for locations that this person sees."""
+        return self.filter(destination__in=Location.objects.visible_to(user))
 
 
 class Order(models.Model):
@@ -40,6 +47,8 @@ class Order(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     made_at = models.DateTimeField(default=timezone.now)
+
+    objects = OrderQuerySet.as_manager()
 
     class Meta:
         constraints: ClassVar = [
@@ -72,6 +81,12 @@ class OrderLine(models.Model):
         return f"{self.quantity} x {self.item_id}"
 
 
+class StockLevelQuerySet(models.QuerySet["StockLevel"]):
+    def visible_to(self, user: User) -> Self:
+        """Levels of locations that this person sees."""
+        return self.filter(location__in=Location.objects.visible_to(user))
+
+
 class StockLevel(models.Model):
     """The least that a location should hold of an item, and what it is filled up to."""
 
@@ -80,11 +95,14 @@ class StockLevel(models.Model):
     minimum = models.PositiveIntegerField()
     target = models.PositiveIntegerField()
 
+    objects = StockLevelQuerySet.as_manager()
+
     class Meta:
         constraints: ClassVar = [
             models.UniqueConstraint(name="stock_stocklevel_once", fields=["item", "location"]),
             models.CheckConstraint(name="stock_stocklevel_order", condition=Q(minimum__lte=F("target"))),
         ]
+        triggers: ClassVar = [triggers.LEVEL_HAS_BALANCE]
 
     def __str__(self) -> str:
         return f"{self.item_id} at {self.location_id}: {self.minimum}"

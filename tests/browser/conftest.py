@@ -53,7 +53,9 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     port = free_port()
     log = tmp_path_factory.mktemp("demo") / "demo.log"
     environment = {k: v for k, v in os.environ.items() if k not in {"DATABASE_URL", "REDIS_URL", "ZONEWRIGHT_LOCAL"}}
-    environment |= {"ZONEWRIGHT_DATA": str(data), "ZONEWRIGHT_THROWAWAY": "1", "DJANGO_SETTINGS_MODULE": "config.settings"}
+    environment |= {
+        "ZONEWRIGHT_DATA": str(data), "ZONEWRIGHT_THROWAWAY": "1", "DJANGO_SETTINGS_MODULE": "config.settings"
+    }
     with log.open("w") as output:
         demo = subprocess.Popen(
             [sys.executable, "manage.py", "demo", "--port", str(port), "--scale", "0.2"],

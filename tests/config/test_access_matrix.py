@@ -46,8 +46,8 @@ class Endpoint:
     @property
     def address(self) -> str:
         """The address with keys that no record has."""
-        text = re.sub(r"<(?:(\w+):)?\w+>", lambda m: NO_SUCH_KEY[m.group(1) or "str"], self.route)
-        text = re.sub(r"\(\?P<\w+>[^)]*\)", "999999999", text)
+        text = re.sub(r"\(\?P<\w+>[^)]*\)", "999999999", self.route)
+        text = re.sub(r"<(?:(\w+):)?\w+>", lambda m: NO_SUCH_KEY[m.group(1) or "str"], text)
         return "/" + text.replace("^", "").replace("$", "").replace("\\", "").replace("/?", "/")
 
 
@@ -55,7 +55,8 @@ def _walk(patterns: list[URLPattern | URLResolver], prefix: str, space: str) -> 
     for pattern in patterns:
         route = prefix + str(pattern.pattern)
         if isinstance(pattern, URLResolver):
-            yield from _walk(pattern.url_patterns, route, f"{space}{pattern.namespace}:" if pattern.namespace else space)
+            inner = f"{space}{pattern.namespace}:" if pattern.namespace else space
+            yield from _walk(pattern.url_patterns, route, inner)
         else:
             yield route, f"{space}{pattern.name}", pattern.callback
 

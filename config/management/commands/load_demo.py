@@ -9,7 +9,6 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from config.demo.load import is_loaded, load_demo
@@ -31,7 +30,7 @@ class Command(BaseCommand):
         began = time.monotonic()
         bar = Progress(
             TextColumn("Sites"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
-            console=Console(file=self.stdout._out), transient=True,  # type: ignore[attr-defined]
+            transient=True, disable=not self.stdout.isatty(),
         )
         try:
             with bar:

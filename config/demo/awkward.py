@@ -1,0 +1,98 @@
+"""The awkward cases, as named sites. Tests and people find them by name.
+
+- Ellerquay Harbour Office: mixed topologies; hand-wired resistors, boards and wiring-only boards on one site.
+- Brindlow Tannery: its fourth detector's board was made for another panel's values.
+- Ottermead Pottery: Merlowe, discontinued, each with a successor on the same backplate.
+- Quillham Print Works: Tallowick, discontinued, with no successor.
+- Skelbrough Assay Rooms: grade 3 in four-core cable: no spare cores, its circuits cannot carry anti-mask.
+- Faxholme Bonded Store: grade 3 on four wires; spare cores of the eight-core cable could carry the mask signal.
+- Pellowick Gallery: grade 3 site with grade 2 detectors.
+- Harthop Observatory: devices past their family's service life.
+- Marrowby Clock Works: three devices failed their last walk test.
+- Garrowden Jewel House: a site in good order, grade 3, for comparison.
+
+Elsewhere in the firm: an engineer on leave from the business date for a fortnight (firm.ON_LEAVE); a van that
+lacks the backplate of a kit (firm.VAN_WITH_A_GAP); items below their minimum; requirements overdue, due soon and
+escalated.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from config.demo.sites import Group, Plan
+from config.demo.wiring import DEOL_1K, DEOL_2K2, DEOL_4K7, FOUR_4K7, OPEN_1K, TEOL_1K, TEOL_4K7
+
+MIXED = "Ellerquay Harbour Office"
+WRONG_BOARD = "Brindlow Tannery"
+SUCCESSOR = "Ottermead Pottery"
+NO_SUCCESSOR = "Quillham Print Works"
+NO_SPARE_CORES = "Skelbrough Assay Rooms"
+SPARE_CORES = "Faxholme Bonded Store"
+BELOW_GRADE = "Pellowick Gallery"
+PAST_LIFE = "Harthop Observatory"
+FAILED = "Marrowby Clock Works"
+IN_ORDER = "Garrowden Jewel House"
+
+
+def awkward_plans(today: date) -> list[Plan]:
+    """The named sites, as the first of the firm; `today` is the business date."""
+
+    def years(number: float) -> date:
+        return today - timedelta(days=round(number * 365.25))
+
+    mixed = [
+        Group(DEOL_2K2, 2, "board", variant="BF-2P"),
+        Group(DEOL_2K2, 2, "hand", variant="OX-2P"),
+        Group(DEOL_1K, 2, "wiring", variant="FW-2D"),
+        Group(OPEN_1K, 2, "board", variant="BF2-2P"),
+    ]
+    rows: list[tuple[str, str, int, int, str, date, list[Group]]] = [
+        (MIXED, "ELL", 0, 2, "HS-32", years(3.5), mixed),
+        (WRONG_BOARD, "ELL", 1, 2, "KH-24", years(2.4), [
+            Group(DEOL_4K7, 3, "board", variant="BF-2P"),
+            Group(DEOL_4K7, 1, "board", board="BD-D-1K1K", variant="BF-2P"),
+        ]),
+        (SUCCESSOR, "ELL", 3, 2, "KH-24", years(5.4), [
+            Group(DEOL_4K7, 3, "board", variant="ML-2P", fitted_on=years(5.4)),
+            Group(DEOL_4K7, 2, "board", variant="ML-2D", fitted_on=years(5.4)),
+        ]),
+        (NO_SUCCESSOR, "ELL", 2, 2, "KH-8", years(6.2), [
+            Group(DEOL_1K, 4, "board", variant="TW-2P", fitted_on=years(6.2)),
+        ]),
+        (NO_SPARE_CORES, "SKB", 7, 3, "KH-24", years(5.1), [
+            Group(DEOL_4K7, 4, "board", variant="QS-3PA", cable="four-core", backplate=1, fitted_on=years(5.1)),
+        ]),
+        (SPARE_CORES, "SKB", 8, 3, "KH-24", years(4.6), [
+            Group(FOUR_4K7, 4, "board", variant="QS-3DA", cable="eight-core", backplate=2, fitted_on=years(4.6)),
+        ]),
+        (BELOW_GRADE, "SKB", 9, 3, "KH-24", years(3.2), [
+            Group(DEOL_4K7, 3, "board", variant="BF-2P", cable="six-core", backplate=2, fitted_on=years(3.2)),
+            Group(TEOL_4K7, 2, "board", variant="FW-3DA", backplate=2, fitted_on=years(3.2)),
+        ]),
+        (PAST_LIFE, "SKB", 11, 2, "HS-32", years(12.3), [
+            Group(DEOL_2K2, 5, "board", variant="BF-2P", backplate=1, fitted_on=years(12.3)),
+        ]),
+        (FAILED, "SKB", 12, 2, "KH-24", years(4.2), [
+            Group(DEOL_4K7, 5, "board", variant="FW-2D", fitted_on=years(4.2)),
+        ]),
+        (IN_ORDER, "ELL", 4, 3, "HS-32", years(2.2), [
+            Group(TEOL_1K, 6, "board", variant="QS2-3PA", fitted_on=years(2.2)),
+        ]),
+    ]
+    return [
+        Plan(
+            reference=f"S{number:06d}",
+            name=name,
+            branch=branch,
+            town=town,
+            grade=grade,
+            panel=panel,
+            contract="signalled",
+            in_use_since=in_use_since,
+            groups=groups,
+            cautions="Mains spur above panel: isolate before opening." if name == MIXED else "",
+            failing=3 if name == FAILED else 0,
+        )
+        for number, (name, branch, town, grade, panel, in_use_since, groups) in enumerate(rows, 1)
+    ]

@@ -1,0 +1,1 @@
+"""Reads of the as-installed record: each function names its number of SQL statements."""

@@ -1,0 +1,3 @@
+from maintenance.queries.summary import NightlySummary, nightly_summary
+
+__all__ = ["NightlySummary", "nightly_summary"]

@@ -1,0 +1,381 @@
+"""The stock app under /api/."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from django.db import models, transaction
+from django.db.models import Prefetch, QuerySet
+from django.shortcuts import get_object_or_404
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema, extend_schema_view
+from rest_framework import serializers, viewsets
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.routers import BaseRouter
+
+from config.accounts.models import User
+from config.accounts.rights import Right
+from config.api import check_if_match, etag, once
+from stock import filters, queries, services
+from stock import serializers as shapes
+from stock.models import (
+    Backplate,
+    Balance,
+    Board,
+    CableType,
+    Family,
+    Insert,
+    Item,
+    KitLine,
+    Location,
+    Movement,
+    Order,
+    OrderLine,
+    Reservation,
+    Serial,
+    StockLevel,
+    Supplier,
+    Topology,
+    Variant,
+)
+
+KEY = OpenApiParameter(
+    "Idempotency-Key", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
+    description="A fresh random key for each new request; the same key with its retries.",
+)
+IF_MATCH = OpenApiParameter(
+    "If-Match", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
+    description="The ETag under which the record was read.",
+)
+
+
+def _person(request: Request) -> User:
+    assert isinstance(request.user, User)
+    return request.user
+
+
+class ReadViews(viewsets.ReadOnlyModelViewSet[Any]):
+    """Lists by keyset and single records with their ETag; what may be written, subclasses add."""
+
+    right: Right = Right.SEE_CATALOGUE
+    write_right: Right = Right.EDIT_CATALOGUE
+    keyset_order: tuple[str, ...] = ("id",)
+    lookup_value_regex = r"\d+"
+
+    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        record = self.get_object()
+        answer = Response(self.get_serializer(record).data)
+        if isinstance(record, models.Model):
+            answer["ETag"] = etag(record)
+        return answer
+
+
+class ChangeViews(ReadViews):
+    """Adds PATCH with If-Match: the record is locked from the comparison to the change."""
+
+    def get_queryset(self) -> QuerySet[Any]:
+        found = super().get_queryset()
+        return found.select_for_update(of=("self",)) if self.action == "partial_update" else found
+
+    def change(self, record: Any, changes: dict[str, Any], by: User) -> Any:
+        raise NotImplementedError
+
+    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        with transaction.atomic():
+            record = self.get_object()
+            check_if_match(request, record)
+            given = self.get_serializer(record, data=request.data, partial=True)
+            given.is_valid(raise_exception=True)
+            record = self.change(record, given.validated_data, _person(request))
+        return Response(self.get_serializer(record).data, headers={"ETag": etag(record)})
+
+
+class OnceMixin:
+    """Posts that act once for their Idempotency-Key. What is wrong with a request is found inside, so that a
+    retry is answered as before even when the world has moved on."""
+
+    def post_once(
+        self: Any,
+        request: Request,
+        shape: type[serializers.BaseSerializer[Any]],
+        act: Callable[[dict[str, Any]], Mapping[str, Any]],
+        *,
+        status: int = 201,
+    ) -> Response:
+        def carry_out() -> tuple[int, Mapping[str, Any]]:
+            given = shape(data=request.data, context=self.get_serializer_context())
+            given.is_valid(raise_exception=True)
+            return status, act(given.validated_data)
+
+        return once(request, carry_out)
+
+
+class TopologyViewSet(ReadViews):
+    queryset = Topology.objects.all()
+    serializer_class = shapes.TopologySerializer
+
+
+class FamilyViewSet(ReadViews):
+    queryset = Family.objects.all()
+    serializer_class = shapes.FamilySerializer
+
+
+@extend_schema_view(partial_update=extend_schema(parameters=[IF_MATCH]))
+class ItemViewSet(ChangeViews):
+    queryset = Item.objects.all()
+    serializer_class = shapes.ItemSerializer
+    filterset_class = filters.ItemFilter
+
+    def change(self, record: Any, changes: dict[str, Any], by: User) -> Any:
+        return services.change_entry(record, changes=changes, by=by)
+
+
+@extend_schema_view(partial_update=extend_schema(parameters=[IF_MATCH]))
+class VariantViewSet(ChangeViews):
+    queryset = Variant.objects.select_related("cover")
+    serializer_class = shapes.VariantSerializer
+    filterset_class = filters.VariantFilter
+
+    def change(self, record: Any, changes: dict[str, Any], by: User) -> Any:
+        return services.change_entry(record, changes=changes, by=by)
+
+
+class BoardViewSet(ReadViews):
+    queryset = Board.objects.prefetch_related("families")
+    serializer_class = shapes.BoardSerializer
+    filterset_class = filters.BoardFilter
+
+
+class BackplateViewSet(ReadViews):
+    queryset = Backplate.objects.all()
+    serializer_class = shapes.BackplateSerializer
+    filterset_class = filters.BackplateFilter
+
+
+class InsertViewSet(ReadViews):
+    queryset = Insert.objects.prefetch_related("families")
+    serializer_class = shapes.InsertSerializer
+
+
+class CableTypeViewSet(ReadViews):
+    queryset = CableType.objects.all()
+    serializer_class = shapes.CableTypeSerializer
+
+
+class KitLineViewSet(ReadViews):
+    queryset = KitLine.objects.all()
+    serializer_class = shapes.KitLineSerializer
+    filterset_class = filters.KitLineFilter
+
+
+class StockViews(ReadViews):
+    right = Right.SEE_STOCK
+    write_right = Right.MOVE_STOCK
+
+    def get_queryset(self) -> QuerySet[Any]:
+        return super().get_queryset().visible_to(_person(self.request))  # type: ignore[attr-defined, no-any-return]
+
+
+class LocationViewSet(StockViews):
+    queryset = Location.objects.all()
+    serializer_class = shapes.LocationSerializer
+    filterset_class = filters.LocationFilter
+
+
+class SerialViewSet(StockViews):
+    """Serials and where each is; `place` names the device of a fitted one to those who may know."""
+
+    queryset = Serial.objects.select_related("location")
+    serializer_class = shapes.SerialSerializer
+    filterset_class = filters.SerialFilter
+
+    def paginate_queryset(self, queryset: Any) -> Any:
+        rows = super().paginate_queryset(queryset)
+        return None if rows is None else queries.with_places(rows, _person(self.request))
+
+    def get_object(self) -> Any:
+        return queries.with_places([super().get_object()], _person(self.request))[0]
+
+
+class BalanceViewSet(StockViews):
+    """What each location holds, below its level first."""
+
+    queryset = Balance.objects.none()
+    serializer_class = shapes.BalanceSerializer
+    filterset_class = filters.BalanceFilter
+    keyset_order = queries.LEVEL_ORDER
+
+    def get_queryset(self) -> QuerySet[Any]:
+        return queries.levels(_person(self.request))
+
+
+class MovementViewSet(OnceMixin, StockViews):
+    queryset = Movement.objects.select_related(
+        "item", "source", "destination", "serial", "posted_by", "corrected_by"
+    )
+    serializer_class = shapes.MovementSerializer
+    filterset_class = filters.MovementFilter
+    keyset_order = queries.MOVEMENT_ORDER
+
+    @extend_schema(parameters=[KEY], request=shapes.NewMovementSerializer,
+                   responses={201: shapes.MovementSerializer})
+    def create(self, request: Request) -> Response:
+        """Post a movement."""
+        return self.post_once(
+            request,
+            shapes.NewMovementSerializer,
+            lambda given: self.get_serializer(services.record_movement(**given, by=_person(request))).data,
+        )
+
+    @extend_schema(parameters=[KEY], request=shapes.CorrectionSerializer, responses={201: shapes.MovementSerializer})
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, pk: str) -> Response:
+        """Post the counter-movement that takes this one back."""
+        movement = self.get_object()
+        return self.post_once(
+            request,
+            shapes.CorrectionSerializer,
+            lambda given: self.get_serializer(
+                services.correct_movement(movement, by=_person(request), note=given["note"])
+            ).data,
+        )
+
+
+class ReservationViewSet(OnceMixin, StockViews):
+    queryset = Reservation.objects.all()
+    serializer_class = shapes.ReservationSerializer
+    filterset_class = filters.ReservationFilter
+
+    @extend_schema(parameters=[KEY], responses={201: shapes.ReservationSerializer})
+    def create(self, request: Request) -> Response:
+        """Promise stock to named work."""
+        return self.post_once(
+            request,
+            shapes.ReservationSerializer,
+            lambda given: self.get_serializer(services.reserve(**given, by=_person(request))).data,
+        )
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def release(self, request: Request, pk: str) -> Response:
+        """Give the promised quantity back."""
+        return Response(
+            self.get_serializer(services.release_reservation(self.get_object(), by=_person(request))).data
+        )
+
+
+class SupplierViewSet(ReadViews):
+    right = Right.SEE_STOCK
+    write_right = Right.ORDER_STOCK
+    queryset = Supplier.objects.all()
+    serializer_class = shapes.SupplierSerializer
+
+
+class OrderViewSet(OnceMixin, StockViews):
+    write_right = Right.ORDER_STOCK
+    queryset = Order.objects.prefetch_related(Prefetch("lines", OrderLine.objects.order_by("id")))
+    serializer_class = shapes.OrderSerializer
+    filterset_class = filters.OrderFilter
+    keyset_order = ("-id",)
+
+    def _answer(self, order: Order) -> Any:
+        return self.get_serializer(self.get_queryset().get(pk=order.pk)).data
+
+    @extend_schema(parameters=[KEY], responses={201: shapes.OrderSerializer})
+    def create(self, request: Request) -> Response:
+        """Draft an order with its lines."""
+        return self.post_once(
+            request,
+            shapes.OrderSerializer,
+            lambda given: self._answer(
+                services.make_order(
+                    supplier=given["supplier"],
+                    destination=given["destination"],
+                    lines={line["item"]: line["quantity"] for line in given["lines"]},
+                    number=given.get("number", ""),
+                    by=_person(request),
+                )
+            ),
+        )
+
+    @extend_schema(request=shapes.PlaceOrderSerializer, responses=shapes.OrderSerializer)
+    @action(detail=True, methods=["post"])
+    def place(self, request: Request, pk: str) -> Response:
+        """Send a draft to its supplier."""
+        given = shapes.PlaceOrderSerializer(data=request.data)
+        given.is_valid(raise_exception=True)
+        return Response(
+            self._answer(services.place_order(self.get_object(), by=_person(request), **given.validated_data))
+        )
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def cancel(self, request: Request, pk: str) -> Response:
+        """Give up what is still open."""
+        return Response(self._answer(services.cancel_order(self.get_object(), by=_person(request))))
+
+    @extend_schema(parameters=[KEY], request=shapes.ReceiveSerializer,
+                   responses={201: OpenApiResponse(shapes.OrderSerializer, "The order as it stands now.")})
+    @action(detail=True, methods=["post"])
+    def receive(self, request: Request, pk: str) -> Response:
+        """Take delivery of part or all of a line."""
+        order = self.get_object()
+
+        def act(given: dict[str, Any]) -> Any:
+            line = get_object_or_404(OrderLine.objects.select_related("item", "order"), order=order,
+                                     pk=given.pop("line"))
+            services.receive_order_line(line, **given, by=_person(request))
+            return self._answer(order)
+
+        return self.post_once(request, shapes.ReceiveSerializer, act)
+
+
+@extend_schema_view(partial_update=extend_schema(parameters=[IF_MATCH]))
+class StockLevelViewSet(ChangeViews, StockViews):
+    write_right = Right.ORDER_STOCK
+    queryset = StockLevel.objects.all()
+    serializer_class = shapes.StockLevelSerializer
+    filterset_class = filters.StockLevelFilter
+
+    @extend_schema(responses={201: shapes.StockLevelSerializer})
+    def create(self, request: Request) -> Response:
+        """Say for the first time what a location should hold of an item."""
+        given = self.get_serializer(data=request.data)
+        given.is_valid(raise_exception=True)
+        level = services.make_stock_level(**given.validated_data, by=_person(request))
+        return Response(self.get_serializer(level).data, status=201, headers={"ETag": etag(level)})
+
+    def change(self, record: Any, changes: dict[str, Any], by: User) -> Any:
+        return services.set_stock_level(
+            record,
+            minimum=changes.get("minimum", record.minimum),
+            target=changes.get("target", record.target),
+            by=by,
+        )
+
+
+def register(router: BaseRouter) -> None:
+    """Put every endpoint of this app under /api/."""
+    for name, views in {
+        "topologies": TopologyViewSet,
+        "families": FamilyViewSet,
+        "items": ItemViewSet,
+        "variants": VariantViewSet,
+        "boards": BoardViewSet,
+        "backplates": BackplateViewSet,
+        "inserts": InsertViewSet,
+        "cable-types": CableTypeViewSet,
+        "kit-lines": KitLineViewSet,
+        "locations": LocationViewSet,
+        "serials": SerialViewSet,
+        "balances": BalanceViewSet,
+        "movements": MovementViewSet,
+        "reservations": ReservationViewSet,
+        "suppliers": SupplierViewSet,
+        "orders": OrderViewSet,
+        "stock-levels": StockLevelViewSet,
+    }.items():
+        router.register(name, views, basename=name)

@@ -1,0 +1,324 @@
+"""Posting to the ledger: movements, corrections, reservations.
+
+A movement is one INSERT; triggers keep the balances and the serial's place (stock/models/triggers.py). Where a
+transaction touches more than one row, rows are locked in one order: order, order line, reservation, serials by
+key, balances by location. Callers that post several items in one transaction go through them by item key.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+
+from django.db import transaction
+from django.utils import timezone
+
+from config.accounts.models import User
+from config.errors import Conflict, InvalidInput
+from stock.models import Balance, Item, Location, Movement, Order, Reservation, Serial
+from stock.services.refusals import Posting, corrected_already, explained
+
+MOST_AT_ONCE = 1_000_000
+_COUNTED = frozenset(Location.PHYSICAL)
+_ANY = frozenset(Location.Kind)
+_OUTSIDE = frozenset({Location.Kind.SUPPLIER, Location.Kind.SCRAP})
+# kind of movement -> the kinds of place it may start and end at. Corrections reverse whatever they correct.
+_ENDS: dict[str, tuple[frozenset[str], frozenset[str]]] = {
+    Movement.Kind.RECEIVE: (frozenset({Location.Kind.SUPPLIER}), _COUNTED),
+    Movement.Kind.TRANSFER: (_COUNTED, _COUNTED),
+    Movement.Kind.FIT: (_ANY, frozenset({Location.Kind.SITE})),
+    Movement.Kind.REMOVE: (frozenset({Location.Kind.SITE}), _ANY),
+    Movement.Kind.SCRAP: (_ANY, frozenset({Location.Kind.SCRAP})),
+    Movement.Kind.CORRECT: (_ANY, _ANY),
+}
+
+
+def _check_quantity(quantity: int) -> None:
+    if not 1 <= quantity <= MOST_AT_ONCE:
+        raise InvalidInput(
+            f"The quantity {quantity} cannot be used.",
+            field="quantity",
+            value=quantity,
+            remedy=f"Write a whole number from 1 to {MOST_AT_ONCE:,}.",
+        )
+
+
+def _check_ends(kind: str, source: Location, destination: Location) -> None:
+    if kind == Movement.Kind.COUNT:
+        # A count finds more or less at one counted place; the difference comes from or goes to outside.
+        if {source.kind in _COUNTED, destination.kind in _COUNTED} == {True, False} and (
+            source.kind in _OUTSIDE or destination.kind in _OUTSIDE
+        ):
+            return
+        field, value = "destination", destination
+    elif kind not in _ENDS:
+        raise InvalidInput(f"There is no kind of movement {kind!r}.", field="kind", value=kind,
+                           remedy=f"Choose one of: {', '.join(Movement.Kind.values)}.")
+    elif source.kind not in _ENDS[kind][0]:
+        field, value = "source", source
+    elif destination.kind not in _ENDS[kind][1]:
+        field, value = "destination", destination
+    else:
+        return
+    raise InvalidInput(
+        f"A movement of the kind '{Movement.Kind(kind).label}' cannot go from {source} "
+        f"({source.get_kind_display().lower()}) to {destination} ({destination.get_kind_display().lower()}).",
+        field=field,
+        value=value,
+        remedy="Choose the kind that says what happened, or other places.",
+    )
+
+
+def post_movement(
+    item: Item,
+    *,
+    quantity: int,
+    source: Location,
+    destination: Location,
+    kind: str,
+    by: User | None,
+    serial: Serial | None = None,
+    batch: str = "",
+    reference: str = "",
+    note: str = "",
+    at: datetime | None = None,
+    corrects: Movement | None = None,
+) -> Movement:
+    """Post a quantity of an item from one place to another, in one INSERT.
+
+    Raises InvalidInput (nonsense values, a serial or batch missing) or Conflict (not enough on hand, reserved
+    for others, the serial is elsewhere). A serial that goes to or from a site also needs its device record
+    changed in the same transaction: the database checks at commit.
+    """
+    _check_quantity(quantity)
+    _check_ends(kind, source, destination)
+    if at is not None and at > timezone.now():
+        raise InvalidInput("A movement cannot be posted for the future.", field="at", value=at.isoformat(),
+                           remedy="Post it when it has happened; until then make a reservation.")
+    asked = Posting(
+        item=item, quantity=quantity, source=source, destination=destination, serial=serial, corrects=corrects
+    )
+    with explained(asked):
+        return Movement.objects.create(
+            item=item,
+            quantity=quantity,
+            source=source,
+            destination=destination,
+            kind=kind,
+            posted_by=by,
+            serial=serial,
+            batch=batch,
+            reference=reference,
+            note=note,
+            at=at or timezone.now(),
+            corrects=corrects,
+        )
+
+
+def record_movement(
+    item: Item,
+    *,
+    quantity: int,
+    source: Location,
+    destination: Location,
+    kind: str,
+    by: User,
+    serial: Serial | None = None,
+    batch: str = "",
+    reference: str = "",
+    note: str = "",
+    at: datetime | None = None,
+) -> Movement:
+    """Post a movement that a person typed in. As post_movement, but refuses serials to or from sites
+    (those change a device record too) and corrections (those have their own verb)."""
+    if kind == Movement.Kind.CORRECT:
+        raise InvalidInput("A correction must say which movement it corrects.", field="kind", value=kind,
+                           remedy="Open the movement and correct it there.")
+    if serial is not None and Location.Kind.SITE in {source.kind, destination.kind}:
+        raise _site_serial(serial)
+    return post_movement(
+        item, quantity=quantity, source=source, destination=destination, kind=kind, by=by, serial=serial,
+        batch=batch, reference=reference, note=note, at=at,
+    )
+
+
+def _site_serial(serial: Serial) -> Conflict:
+    return Conflict(
+        f"Serial {serial.number} would go to or come from a site without its device record.",
+        field="serial",
+        value=serial.number,
+        remedy="Fit or remove the device on its site's page; that posts the movement as well.",
+    )
+
+
+@transaction.atomic
+def correct_movement(movement: Movement, *, by: User, note: str) -> Movement:
+    """Post the counter-movement that takes one back and names it. What an order had counted as received by it
+    is open again.
+
+    Raises Conflict when it was corrected before, is itself a correction, moved a serial to or from a site, or
+    when what it brought is no longer there; InvalidInput without a note.
+    """
+    if not note.strip():
+        raise InvalidInput("A correction needs a reason.", field="note", remedy="Write what was wrong.")
+    if movement.kind == Movement.Kind.CORRECT:
+        raise Conflict("A correction is not corrected itself.", field="movement", value=movement.pk,
+                       remedy="Post the movement that should have been made.")
+    if movement.serial is not None and Location.Kind.SITE in {movement.source.kind, movement.destination.kind}:
+        raise _site_serial(movement.serial)
+    if Movement.objects.filter(corrects=movement).exists():
+        raise corrected_already(movement)
+    if movement.kind == Movement.Kind.RECEIVE and movement.reference:
+        _open_line_again(movement)
+    return post_movement(
+        movement.item,
+        quantity=movement.quantity,
+        source=movement.destination,
+        destination=movement.source,
+        kind=Movement.Kind.CORRECT,
+        by=by,
+        serial=movement.serial,
+        batch=movement.batch,
+        reference=movement.reference,
+        note=note.strip(),
+        corrects=movement,
+    )
+
+
+def _open_line_again(movement: Movement) -> None:
+    """Count a receipt off its order line, before the goods go: reservations ahead may rest on the line then."""
+    order = Order.objects.select_for_update().filter(number=movement.reference).first()
+    if order is None:
+        return
+    line = order.lines.filter(item_id=movement.item_id, received__gte=movement.quantity).first()
+    if line is None:
+        return
+    _lock_balances(movement.item_id, (movement.source, movement.destination))
+    line.received -= movement.quantity
+    line.save(update_fields=["received"])
+    if order.state == Order.State.RECEIVED:
+        order.state = Order.State.PLACED
+        order.save(update_fields=["state"])
+
+
+def move_serial_to_site(
+    serial: Serial, *, site_location: Location, by: User | None, reference: str = "", source: Location | None = None
+) -> Movement:
+    """Take a serial from where the ledger has it to the location that stands for sites.
+
+    The caller records the device in the same transaction; the database refuses one without the other at commit.
+    `source` is only for a serial that was never received (found on site, brought by another firm): its supplier.
+    """
+    now = Serial.objects.select_related("item", "location").get(pk=serial.pk)
+    start = now.location or source
+    if start is None:
+        raise Conflict(f"Serial {now.number} has never been received.", field="serial", value=now.number,
+                       remedy="Receive it into a store or van first.")
+    return post_movement(now.item, quantity=1, source=start, destination=site_location, kind=Movement.Kind.FIT,
+                         by=by, serial=now, reference=reference)
+
+
+def take_serial_from_site(
+    serial: Serial, *, destination: Location, by: User | None, reference: str = "", note: str = ""
+) -> Movement:
+    """Bring a serial back from a site to a store, van, quarantine or scrap; the caller ends the device record
+    in the same transaction."""
+    now = Serial.objects.select_related("item", "location").get(pk=serial.pk)
+    if now.location is None or now.location.kind != Location.Kind.SITE:
+        raise Conflict(f"The ledger does not have serial {now.number} at a site.", field="serial", value=now.number,
+                       remedy="Look the serial up; it may have been removed already.")
+    return post_movement(now.item, quantity=1, source=now.location, destination=destination,
+                         kind=Movement.Kind.REMOVE, by=by, serial=now, reference=reference, note=note)
+
+
+def reserve(
+    item: Item,
+    location: Location,
+    *,
+    quantity: int,
+    needed_on: date,
+    reference: str,
+    by: User | None,
+    ahead: bool = False,
+) -> Reservation:
+    """Promise a quantity at a location to named work. `ahead` may also promise what is on order.
+
+    Raises Conflict when less is available, InvalidInput for a place whose stock is not counted.
+    """
+    _check_quantity(quantity)
+    if location.kind not in _COUNTED:
+        raise InvalidInput(f"Stock at {location} is not counted, so none of it can be reserved.", field="location",
+                           value=location, remedy="Choose a store or a van.")
+    with explained(Posting(item=item, quantity=quantity, source=location, ahead=ahead)):
+        return Reservation.objects.create(
+            item=item, location=location, quantity=quantity, needed_on=needed_on, reference=reference,
+            made_by=by, ahead=ahead,
+        )
+
+
+def release_reservation(reservation: Reservation, *, by: User | None) -> Reservation:
+    """Give the promised quantity back. Raises Conflict when it is no longer open."""
+    _close(reservation, Reservation.State.RELEASED)
+    return reservation
+
+
+@transaction.atomic
+def use_reservation(
+    reservation: Reservation,
+    *,
+    destination: Location,
+    by: User | None,
+    serials: Sequence[Serial] = (),
+    batch: str = "",
+    note: str = "",
+) -> list[Movement]:
+    """Take what was promised to its work: closes the reservation and posts its movements.
+
+    The movements fit (to a site) or transfer (to a van or store). For an item tracked by serial give as many
+    serials as the reservation's quantity; a device record for each is the caller's, in the same transaction.
+    Raises Conflict when the reservation is no longer open or the parts are not there yet.
+    """
+    item, source = reservation.item, reservation.location
+    if item.tracking == Item.Tracking.SERIAL and len(serials) != reservation.quantity:
+        raise InvalidInput(
+            f"The reservation is for {reservation.quantity} of {item.sku}, and {len(serials)} serials were named.",
+            field="serials", value=len(serials), remedy="Name one serial for each piece.",
+        )
+    fit = destination.kind == Location.Kind.SITE
+    _close(reservation, Reservation.State.USED, also_lock=(source, destination), serials=serials)
+    return [
+        post_movement(
+            item, quantity=1 if serials else reservation.quantity, source=source, destination=destination,
+            kind=Movement.Kind.FIT if fit else Movement.Kind.TRANSFER, by=by, serial=serial, batch=batch,
+            reference=reservation.reference, note=note,
+        )
+        for serial in (sorted(serials, key=lambda s: s.pk) if serials else [None])
+    ]
+
+
+def _lock_balances(item_id: int, locations: Sequence[Location]) -> None:
+    rows = Balance.objects.select_for_update().filter(item_id=item_id, location__in=locations)
+    list(rows.order_by("location_id").values("pk"))
+
+
+@transaction.atomic
+def _close(
+    reservation: Reservation,
+    state: Reservation.State,
+    *,
+    also_lock: Sequence[Location] = (),
+    serials: Sequence[Serial] = (),
+) -> None:
+    """Compare and set, so that of two people only one closes it. Rows in the module's order of locks."""
+    now = Reservation.objects.select_for_update().only("state").get(pk=reservation.pk)
+    if now.state != Reservation.State.OPEN:
+        raise Conflict(
+            f"The reservation for {reservation.reference} is no longer open: it was {now.get_state_display().lower()}.",
+            field="reservation", value=reservation.pk, remedy="Read the list again.",
+        )
+    if serials:
+        list(Serial.objects.select_for_update().filter(pk__in=[s.pk for s in serials]).order_by("pk").values("pk"))
+    if also_lock:
+        _lock_balances(reservation.item_id, also_lock)
+    Reservation.objects.filter(pk=reservation.pk).update(state=state)
+    reservation.state = state
