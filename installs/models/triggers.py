@@ -37,7 +37,7 @@ DEVICE_SERIAL_AT_SITE = pgtrigger.Trigger(
             {SERIAL_PLACE_CHECK}
         END LOOP;
         RETURN NULL;
-    """,  # noqa: S608 - built from the constant above only
+    """,
 )
 
 # In plain SQL for the migration (see above).

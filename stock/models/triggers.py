@@ -82,7 +82,7 @@ MOVEMENT_POSTS = pgtrigger.Trigger(
             UPDATE stock_serial SET location_id = NEW.destination_id WHERE id = NEW.serial_id;
         END IF;
         RETURN NEW;
-    """,  # noqa: S608 - made of this module's own texts
+    """,
 )
 
 SERIAL_PLACE_BY_MOVEMENTS = pgtrigger.Trigger(
@@ -175,7 +175,7 @@ ORDER_LINE_POSTS = pgtrigger.Trigger(
             END IF;
         END IF;
         RETURN NULL;
-    """,  # noqa: S608 - made of this module's own texts
+    """,
 )
 
 ORDER_POSTS = pgtrigger.Trigger(
@@ -199,7 +199,7 @@ ORDER_POSTS = pgtrigger.Trigger(
             END LOOP;
         END IF;
         RETURN NULL;
-    """,  # noqa: S608 - made of this module's own texts
+    """,
 )
 
 LEVEL_HAS_BALANCE = pgtrigger.Trigger(
