@@ -11,6 +11,10 @@ from pathlib import Path
 os.environ.setdefault("ZONEWRIGHT_DATA", str(Path(__file__).resolve().parent.parent / ".data" / "test"))
 os.environ.setdefault("ZONEWRIGHT_THROWAWAY", "1")
 
+# Playwright's synchronous interface keeps an event loop alive in a worker's thread; Django would take every later
+# database test in that worker for one inside it. Nothing here is asynchronous.
+os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
+
 from config.settings import *  # noqa: F403
 from config.settings import CACHES, REDIS_URL
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import timedelta
 
@@ -112,25 +113,44 @@ def _orders(room: Stockroom, short: dict[str, list[tuple[Item, int]]]) -> None:
             room.order(number, supplier, room.people.stores[branch], Order.State.PLACED, expected, lines)
 
 
+def _more_than_held() -> dict[int, list[tuple[int, int]]]:
+    """For each store, two items on order there and a quantity that the whole branch does not hold today."""
+    held: Counter[tuple[int, int]] = Counter()
+    balances = list(
+        Balance.objects.filter(location__kind__in=("store", "van"), item__kind__in=("board", "backplate"))
+        .select_related("location").order_by("item__sku")
+    )
+    for balance in balances:
+        assert balance.location.branch_id is not None
+        held[balance.location.branch_id, balance.item_id] += balance.on_hand
+    late: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for balance in balances:
+        wanted = held[balance.location.branch_id or 0, balance.item_id] + 2
+        free = balance.on_hand + balance.on_order - balance.reserved - balance.reserved_ahead
+        if balance.on_order and wanted <= free and len(late[balance.location_id]) < 2:
+            late[balance.location_id].append((balance.item_id, wanted))
+    return late
+
+
 def reserve(room: Stockroom, visits: Sequence[Visit], branches: Sequence[str]) -> int:
-    """Promise a battery to the first planned visits, and to some a part that is still on order."""
+    """Promise a battery to the first planned visits, and to two of each branch more boards or backplates than
+    the branch holds: they are on order, but come after the visit, which is what the shortage list is for."""
     reservations = []
     battery = room.catalogue.spares[BATTERY]
     planned = [
         (visit, branch) for visit, branch in zip(visits, branches, strict=True) if visit.state in Visit.LIVE
     ]
     planned.sort(key=lambda entry: (entry[0].period[0], entry[0].pk))
-    on_order = {
-        balance.location_id: balance
-        for balance in Balance.objects.filter(on_order__gt=1, location__kind="store").order_by("-item__sku")
-    }
+    late = _more_than_held()
     for index, (visit, branch) in enumerate(planned[:8]):
         store = room.people.stores[branch]
         day = visit.period[0].date()
         made = {"needed_on": day, "reference": f"visit {visit.pk}", "made_by": room.people.office[Role.SCHEDULER]}
         reservations.append(Reservation(item=battery, location=store, quantity=1, **made))
-        balance = on_order.get(store.pk)
-        if balance is not None and index % 4 == 0:
-            reservations.append(Reservation(item_id=balance.item_id, location=store, quantity=1, ahead=True, **made))
+        if index % 2 == 0 and late[store.pk]:
+            item_id, quantity = late[store.pk].pop()
+            reservations.append(
+                Reservation(item_id=item_id, location=store, quantity=quantity, ahead=True, **made)
+            )
     Reservation.objects.bulk_create(reservations)
     return len(reservations)

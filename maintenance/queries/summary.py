@@ -148,7 +148,7 @@ def nightly_summary() -> NightlySummary:
                 device=str(swap.device),
                 fitted=swap.device.variant.code,
                 proposed=swap.verdict.variant.code
-                + (f" with board {swap.verdict.board}" if swap.verdict.board else ""),
+                + (f" with {swap.verdict.board}" if swap.verdict.board else ""),
                 verdict=swap.verdict.get_verdict_display(),
                 reasons=_reasons(swap.reasons),
             )

@@ -9,6 +9,7 @@ from django.db import connection, transaction
 
 from config.accounts.models import Firm
 from maintenance.models import Shortage
+from maintenance.queries.swaps import ACCEPTED_PARTS_SQL
 
 # Day by day and by branch and item: what is there, what has arrived by then, what has been used by then.
 # The worst day says how many are short; the first bad day says by when.
@@ -20,26 +21,10 @@ _REBUILD = """
         UNION ALL
         -- Parts of accepted proposals for which nothing was reserved: wanted at the site's next visit, else
         -- by the end of the weeks looked at.
-        SELECT t.branch_id, part.item_id, COALESCE(visit.day, %(until)s::date), 1, 'proposal ' || p.id
-        FROM maintenance_swapproposal p
-        JOIN maintenance_swapverdict v ON v.id = p.verdict_id
-        JOIN stock_variant n ON n.id = v.variant_id
-        LEFT JOIN stock_board b ON b.id = v.board_id
-        JOIN installs_device d ON d.id = p.device_id
-        JOIN installs_system y ON y.id = d.system_id
-        JOIN installs_site t ON t.id = y.site_id
-        CROSS JOIN LATERAL (VALUES (n.cover_id), (b.item_id)) AS part (item_id)
-        LEFT JOIN LATERAL (
-            SELECT min(GREATEST((lower(w.period) AT TIME ZONE %(zone)s)::date, %(today)s::date)) AS day
-            FROM maintenance_visit w
-            WHERE w.site_id = t.id AND w.kind = 'site' AND w.state IN ('planned', 'confirmed', 'under way')
-        ) AS visit ON TRUE
-        WHERE p.state = 'accepted' AND part.item_id IS NOT NULL
-            AND COALESCE(visit.day, %(until)s::date) <= %(until)s::date
-            AND NOT EXISTS (
-                SELECT FROM stock_reservation r
-                WHERE r.reference = 'proposal ' || p.id AND r.item_id = part.item_id AND r.state <> 'released'
-            )
+        SELECT a.branch_id, a.item_id, GREATEST(COALESCE(a.needed_on, %(until)s::date), %(today)s::date), 1,
+            'proposal ' || a.proposal_id
+        FROM (ACCEPTED_PARTS) AS a
+        WHERE COALESCE(a.needed_on, %(until)s::date) <= %(until)s::date
     ), arrival (branch_id, item_id, day, quantity) AS (
         SELECT l.branch_id, i.item_id, GREATEST(o.expected_on, %(today)s::date),
             (i.quantity - i.received)::bigint
@@ -77,7 +62,7 @@ _REBUILD = """
          WHERE d.branch_id = w.branch_id AND d.item_id = w.item_id AND d.day <= w.day)
     FROM bad_day w WHERE w.place = 1
     ORDER BY w.first_day, w.branch_id, w.item_id
-"""
+""".replace("ACCEPTED_PARTS", ACCEPTED_PARTS_SQL)
 
 
 def list_shortages(*, business_date: date) -> dict[str, int]:
