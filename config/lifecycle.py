@@ -277,6 +277,21 @@ def only_one(where: Path, address: str) -> Iterator[None]:
             file.truncate(0)
 
 
+def await_port(port: int, timeout_s: float) -> None:
+    """Like `check_port`, but give a killed holder the time it takes to go.
+
+    A process whose first thread has ended counts as dead while its other threads still hold the socket.
+    """
+    deadline = time.monotonic() + timeout_s
+    while True:
+        try:
+            return check_port(port)
+        except CannotStart:
+            if time.monotonic() > deadline:
+                raise
+        time.sleep(0.05)
+
+
 def check_port(port: int) -> None:
     """Raise CannotStart if nobody may listen on this port of 127.0.0.1."""
     if not 1 <= port <= 65_535:

@@ -114,7 +114,7 @@ def test_double_booking_is_refused_and_explained(log_in: LogIn, service: str) ->
         page.get_by_label("Day").fill("2031-03-04")
         page.get_by_label("From").fill("09:00")
         page.get_by_label(re.compile("^(To|Until)")).fill("10:30")
-        page.get_by_label("Engineer").select_option(index=1)
+        page.get_by_label("Engineer", exact=True).select_option(index=1)
         page.get_by_role("button", name=re.compile("Plan")).click()
         page.wait_for_load_state()
     expect(page.locator(".error").first).to_contain_text(re.compile("already|overlap|booked", re.IGNORECASE))

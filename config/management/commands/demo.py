@@ -72,7 +72,7 @@ class Command(BaseCommand):
         if left:
             self._say(f"Ended what an earlier start left behind: {', '.join(left)}.")
         if serve:
-            lifecycle.check_port(port)
+            lifecycle.await_port(port, 5.0 if left else 0.0)
         if settings.SERVICES.embedded:
             did = " and ".join(settings.SERVICES.started)
             self._say(f"{did} started, data in {where}." if did else f"Services already running, data in {where}.")
