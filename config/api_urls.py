@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rest_framework.routers import APIRootView, DefaultRouter
 
+import config.accounts.api
 import installs.api
 import maintenance.api
 import stock.api
@@ -18,6 +19,7 @@ class Root(APIRootView):
 
 router = DefaultRouter()
 router.APIRootView = Root
+config.accounts.api.register(router)
 stock.api.register(router)
 installs.api.register(router)
 maintenance.api.register(router)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING, Any, ClassVar, cast
+from typing import TYPE_CHECKING, Any
 
 from django.db.models import Model, Prefetch, QuerySet
 from django.http import FileResponse, Http404
@@ -11,7 +11,7 @@ from django.utils.dateparse import parse_datetime
 from django.utils.timezone import is_naive, make_aware
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema
-from rest_framework import mixins, status, viewsets
+from rest_framework import mixins, status
 from rest_framework.decorators import action
 from rest_framework.generics import get_object_or_404
 from rest_framework.parsers import JSONParser, MultiPartParser
@@ -21,6 +21,7 @@ from rest_framework.response import Response
 from config.accounts.rights import Right
 from config.api import check_if_match, etag
 from config.errors import InvalidInput
+from config.viewsets import Scoped, person
 from installs import filters, serializers
 from installs.models import (
     Circuit,
@@ -47,31 +48,11 @@ if TYPE_CHECKING:
     from config.accounts.models import User
 
 
-def person(request: Request) -> User:
-    """Who asks; the permission has let in nobody who is not logged in."""
-    return cast("User", request.user)
-
-
-class Scoped(viewsets.GenericViewSet[Any]):
-    """An endpoint whose records are those that the person may see."""
-
-    right: ClassVar[Right] = Right.SEE_SITES
-    write_right: ClassVar[Right] = Right.EDIT_SITES
-    keyset_order: ClassVar[tuple[str, ...]] = ("id",)
-    lookup_value_regex = "[0-9]{1,18}"
-
-    def get_queryset(self) -> QuerySet[Any]:
-        if getattr(self, "swagger_fake_view", False):
-            return super().get_queryset()
-        return self.visible(person(self.request))
-
-    def visible(self, user: User) -> QuerySet[Any]:
-        """The records that the person may see."""
-        raise NotImplementedError
-
-
 class ReadOnly(mixins.ListModelMixin, mixins.RetrieveModelMixin, Scoped):
     """List and retrieve."""
+
+    right = Right.SEE_SITES
+    write_right = Right.EDIT_SITES
 
 
 class CustomerViewSet(ReadOnly):

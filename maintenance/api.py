@@ -20,9 +20,9 @@ from rest_framework.utils.encoders import JSONEncoder
 from config.accounts.models import User
 from config.accounts.rights import Right
 from config.api import check_if_match, etag, once
+from config.viewsets import IF_MATCH, ONCE, ReadViewSet, Scoped, person
 from installs.models import Site
 from maintenance import filters, serializers
-from maintenance.api_base import IF_MATCH, ONCE, ReadViewSet, Scoped, person
 from maintenance.api_swaps import ENDPOINTS
 from maintenance.models import (
     Absence,

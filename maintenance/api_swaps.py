@@ -17,8 +17,8 @@ from rest_framework.viewsets import ViewSet
 from config.accounts.models import User
 from config.accounts.rights import Right
 from config.api import check_if_match, etag
+from config.viewsets import IF_MATCH, ReadViewSet, Scoped, person
 from maintenance import filters, serializers_swaps
-from maintenance.api_base import IF_MATCH, ReadViewSet, Scoped, person
 from maintenance.models import SwapNeed, SwapProposal
 from maintenance.queries import swaps
 from maintenance.queries.proposal_list import option_rows

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from django.db import models, transaction
+from django.db import transaction
 from django.db.models import Prefetch, QuerySet
 from django.shortcuts import get_object_or_404
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema, extend_schema_view
-from rest_framework import serializers, viewsets
+from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -19,6 +19,7 @@ from rest_framework.routers import BaseRouter
 from config.accounts.models import User
 from config.accounts.rights import Right
 from config.api import check_if_match, etag, once
+from config.viewsets import IF_MATCH, ReadViewSet, Scoped, person
 from stock import filters, queries, services
 from stock import serializers as shapes
 from stock.models import (
@@ -46,31 +47,16 @@ KEY = OpenApiParameter(
     "Idempotency-Key", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
     description="A fresh random key for each new request; the same key with its retries.",
 )
-IF_MATCH = OpenApiParameter(
-    "If-Match", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
-    description="The ETag under which the record was read.",
-)
 
 
-def _person(request: Request) -> User:
-    assert isinstance(request.user, User)
-    return request.user
+class ReadViews(ReadViewSet):
+    """The catalogue, the same for everyone; what is a branch's own or may be written, subclasses say."""
 
+    right = Right.SEE_CATALOGUE
+    write_right = Right.EDIT_CATALOGUE
 
-class ReadViews(viewsets.ReadOnlyModelViewSet[Any]):
-    """Lists by keyset and single records with their ETag; what may be written, subclasses add."""
-
-    right: Right = Right.SEE_CATALOGUE
-    write_right: Right = Right.EDIT_CATALOGUE
-    keyset_order: tuple[str, ...] = ("id",)
-    lookup_value_regex = r"\d+"
-
-    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        record = self.get_object()
-        answer = Response(self.get_serializer(record).data)
-        if isinstance(record, models.Model):
-            answer["ETag"] = etag(record)
-        return answer
+    def visible(self, user: User) -> QuerySet[Any]:
+        return super(Scoped, self).get_queryset()
 
 
 class ChangeViews(ReadViews):
@@ -89,7 +75,7 @@ class ChangeViews(ReadViews):
             check_if_match(request, record)
             given = self.get_serializer(record, data=request.data, partial=True)
             given.is_valid(raise_exception=True)
-            record = self.change(record, given.validated_data, _person(request))
+            record = self.change(record, given.validated_data, person(request))
         return Response(self.get_serializer(record).data, headers={"ETag": etag(record)})
 
 
@@ -175,8 +161,8 @@ class StockViews(ReadViews):
     right = Right.SEE_STOCK
     write_right = Right.MOVE_STOCK
 
-    def get_queryset(self) -> QuerySet[Any]:
-        return super().get_queryset().visible_to(_person(self.request))  # type: ignore[attr-defined, no-any-return]
+    def visible(self, user: User) -> QuerySet[Any]:
+        return super().visible(user).visible_to(user)  # type: ignore[attr-defined, no-any-return]
 
 
 class LocationViewSet(StockViews):
@@ -194,10 +180,10 @@ class SerialViewSet(StockViews):
 
     def paginate_queryset(self, queryset: Any) -> Any:
         rows = super().paginate_queryset(queryset)
-        return None if rows is None else queries.with_places(rows, _person(self.request))
+        return None if rows is None else queries.with_places(rows, person(self.request))
 
     def get_object(self) -> Any:
-        return queries.with_places([super().get_object()], _person(self.request))[0]
+        return queries.with_places([super().get_object()], person(self.request))[0]
 
 
 class BalanceViewSet(StockViews):
@@ -208,8 +194,8 @@ class BalanceViewSet(StockViews):
     filterset_class = filters.BalanceFilter
     keyset_order = queries.LEVEL_ORDER
 
-    def get_queryset(self) -> QuerySet[Any]:
-        return queries.levels(_person(self.request))
+    def visible(self, user: User) -> QuerySet[Any]:
+        return queries.levels(user)
 
 
 class MovementViewSet(OnceMixin, StockViews):
@@ -227,7 +213,7 @@ class MovementViewSet(OnceMixin, StockViews):
         return self.post_once(
             request,
             shapes.NewMovementSerializer,
-            lambda given: self.get_serializer(services.record_movement(**given, by=_person(request))).data,
+            lambda given: self.get_serializer(services.record_movement(**given, by=person(request))).data,
         )
 
     @extend_schema(parameters=[KEY], request=shapes.CorrectionSerializer, responses={201: shapes.MovementSerializer})
@@ -239,7 +225,7 @@ class MovementViewSet(OnceMixin, StockViews):
             request,
             shapes.CorrectionSerializer,
             lambda given: self.get_serializer(
-                services.correct_movement(movement, by=_person(request), note=given["note"])
+                services.correct_movement(movement, by=person(request), note=given["note"])
             ).data,
         )
 
@@ -255,7 +241,7 @@ class ReservationViewSet(OnceMixin, StockViews):
         return self.post_once(
             request,
             shapes.ReservationSerializer,
-            lambda given: self.get_serializer(services.reserve(**given, by=_person(request))).data,
+            lambda given: self.get_serializer(services.reserve(**given, by=person(request))).data,
         )
 
     @extend_schema(request=None)
@@ -263,7 +249,7 @@ class ReservationViewSet(OnceMixin, StockViews):
     def release(self, request: Request, pk: str) -> Response:
         """Give the promised quantity back."""
         return Response(
-            self.get_serializer(services.release_reservation(self.get_object(), by=_person(request))).data
+            self.get_serializer(services.release_reservation(self.get_object(), by=person(request))).data
         )
 
 
@@ -296,7 +282,7 @@ class OrderViewSet(OnceMixin, StockViews):
                     destination=given["destination"],
                     lines={line["item"]: line["quantity"] for line in given["lines"]},
                     number=given.get("number", ""),
-                    by=_person(request),
+                    by=person(request),
                 )
             ),
         )
@@ -308,14 +294,14 @@ class OrderViewSet(OnceMixin, StockViews):
         given = shapes.PlaceOrderSerializer(data=request.data)
         given.is_valid(raise_exception=True)
         return Response(
-            self._answer(services.place_order(self.get_object(), by=_person(request), **given.validated_data))
+            self._answer(services.place_order(self.get_object(), by=person(request), **given.validated_data))
         )
 
     @extend_schema(request=None)
     @action(detail=True, methods=["post"])
     def cancel(self, request: Request, pk: str) -> Response:
         """Give up what is still open."""
-        return Response(self._answer(services.cancel_order(self.get_object(), by=_person(request))))
+        return Response(self._answer(services.cancel_order(self.get_object(), by=person(request))))
 
     @extend_schema(parameters=[KEY], request=shapes.ReceiveSerializer,
                    responses={201: OpenApiResponse(shapes.OrderSerializer, "The order as it stands now.")})
@@ -327,7 +313,7 @@ class OrderViewSet(OnceMixin, StockViews):
         def act(given: dict[str, Any]) -> Any:
             line = get_object_or_404(OrderLine.objects.select_related("item", "order"), order=order,
                                      pk=given.pop("line"))
-            services.receive_order_line(line, **given, by=_person(request))
+            services.receive_order_line(line, **given, by=person(request))
             return self._answer(order)
 
         return self.post_once(request, shapes.ReceiveSerializer, act)
@@ -345,7 +331,7 @@ class StockLevelViewSet(ChangeViews, StockViews):
         """Say for the first time what a location should hold of an item."""
         given = self.get_serializer(data=request.data)
         given.is_valid(raise_exception=True)
-        level = services.make_stock_level(**given.validated_data, by=_person(request))
+        level = services.make_stock_level(**given.validated_data, by=person(request))
         return Response(self.get_serializer(level).data, status=201, headers={"ETag": etag(level)})
 
     def change(self, record: Any, changes: dict[str, Any], by: User) -> Any:

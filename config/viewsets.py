@@ -1,10 +1,10 @@
-"""What the endpoints of this app share."""
+"""What the endpoints of every app share: who asks, records scoped to them, and the ETag of each."""
 
 from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from django.db.models import QuerySet
+from django.db.models import Model, QuerySet
 from drf_spectacular.utils import OpenApiParameter
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -27,10 +27,14 @@ def person(request: Request) -> User:
 class Scoped(GenericViewSet[Any]):
     """An endpoint whose records are those that the person may see."""
 
+    right: ClassVar[Right]
+    write_right: ClassVar[Right | None] = None
     keyset_order: ClassVar[tuple[str, ...]] = ("id",)
-    write_right: Right | None = None
+    # A key that fits the column: a longer number would be an error of the database, not a missing record.
+    lookup_value_regex = "[0-9]{1,18}"
 
     def visible(self, user: User) -> QuerySet[Any]:
+        """The records that the person may see."""
         raise NotImplementedError
 
     def get_queryset(self) -> QuerySet[Any]:
@@ -40,8 +44,9 @@ class Scoped(GenericViewSet[Any]):
 
 
 class ReadViewSet(Scoped, ReadOnlyModelViewSet[Any]):
-    """A scoped list and its records, each with its ETag."""
+    """A scoped list and its records, each with its ETag; rows put together by a query have none."""
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         record = self.get_object()
-        return Response(self.get_serializer(record).data, headers={"ETag": etag(record)})
+        headers = {"ETag": etag(record)} if isinstance(record, Model) else None
+        return Response(self.get_serializer(record).data, headers=headers)

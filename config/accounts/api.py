@@ -1,0 +1,126 @@
+"""Endpoints of the firm itself: branches, people, its settings, and the log of who looked at which site."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from django.db import transaction
+from django.db.models import Q, QuerySet
+from django_filters.rest_framework import FilterSet
+from drf_spectacular.utils import extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.routers import BaseRouter
+from rest_framework.serializers import ModelSerializer
+
+from config.accounts.models import Branch, Firm, ReadLog, User
+from config.accounts.rights import Right
+from config.api import check_if_match, etag
+from config.viewsets import IF_MATCH, ReadViewSet
+
+
+class BranchSerializer(ModelSerializer[Branch]):
+    class Meta:
+        model = Branch
+        fields = ("id", "code", "name", "latitude", "longitude")
+
+
+class BranchViewSet(ReadViewSet):
+    """The firm's branches; a person of one branch sees that one."""
+
+    right = Right.HOME
+    queryset = Branch.objects.all()
+    serializer_class = BranchSerializer
+
+    def visible(self, user: User) -> QuerySet[Branch]:
+        return Branch.objects.filter(Q() if user.branch_id is None else Q(pk=user.branch_id))
+
+
+class PersonSerializer(ModelSerializer[User]):
+    class Meta:
+        model = User
+        fields = ("id", "email", "name", "role", "branch", "is_active", "joined_at")
+
+
+class PersonFilter(FilterSet):  # type: ignore[misc]  # no stubs
+    class Meta:
+        model = User
+        fields: ClassVar = {"role": ["exact"], "branch": ["exact"], "is_active": ["exact"]}
+
+
+class PersonViewSet(ReadViewSet):
+    """Everyone who may log in. Accounts are made on the administration pages."""
+
+    right = Right.ADMINISTER
+    queryset = User.objects.all()
+    serializer_class = PersonSerializer
+    filterset_class = PersonFilter
+
+    def visible(self, user: User) -> QuerySet[User]:
+        return User.objects.all()
+
+
+class ReadLogSerializer(ModelSerializer[ReadLog]):
+    class Meta:
+        model = ReadLog
+        fields = ("id", "subject", "subject_id", "user", "at", "door", "address")
+
+
+class ReadLogFilter(FilterSet):  # type: ignore[misc]  # no stubs
+    class Meta:
+        model = ReadLog
+        fields: ClassVar = {"subject": ["exact"], "subject_id": ["exact"], "user": ["exact"], "at": ["gte", "lt"]}
+
+
+class ReadLogViewSet(ReadViewSet):
+    """Looks at site sheets, the latest first."""
+
+    right = Right.SEE_READ_LOG
+    queryset = ReadLog.objects.all()
+    serializer_class = ReadLogSerializer
+    filterset_class = ReadLogFilter
+    keyset_order = ("-id",)
+
+    def visible(self, user: User) -> QuerySet[ReadLog]:
+        return ReadLog.objects.all() if user.branch_id is None else ReadLog.objects.filter(user__branch=user.branch)
+
+
+class FirmSerializer(ModelSerializer[Firm]):
+    class Meta:
+        model = Firm
+        fields = (
+            "id", "name", "access_days_before", "access_days_after", "due_soon_days", "escalate_days", "shortage_weeks",
+        )
+
+
+class FirmViewSet(ReadViewSet):
+    """The firm's settings: one record."""
+
+    right = Right.HOME
+    write_right = Right.ADMINISTER
+    queryset = Firm.objects.all()
+    serializer_class = FirmSerializer
+
+    def visible(self, user: User) -> QuerySet[Firm]:
+        return Firm.objects.all()
+
+    @extend_schema(parameters=[IF_MATCH])
+    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """Change settings; they act at the next reading or the next night."""
+        with transaction.atomic():
+            firm = self.get_object()
+            Firm.objects.select_for_update().get(pk=firm.pk)
+            firm.refresh_from_db()
+            check_if_match(request, firm)
+            given = self.get_serializer(firm, data=request.data, partial=True)
+            given.is_valid(raise_exception=True)
+            given.save()
+        return Response(given.data, headers={"ETag": etag(firm)})
+
+
+def register(router: BaseRouter) -> None:
+    """Put the endpoints under their plural names."""
+    router.register("branches", BranchViewSet, basename="branch")
+    router.register("people", PersonViewSet, basename="person")
+    router.register("read-log", ReadLogViewSet, basename="read-log")
+    router.register("firm", FirmViewSet, basename="firm")
