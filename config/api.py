@@ -9,7 +9,7 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied
 from django.core.exceptions import ValidationError as DjangoValidationError
-from django.db import models, transaction
+from django.db import DataError, models, transaction
 from django.http import Http404
 from rest_framework import status
 from rest_framework.exceptions import APIException, ValidationError
@@ -93,6 +93,9 @@ def problem_details(exception: Exception, context: dict[str, Any]) -> Response |
         if exception.field:
             body |= {"field": exception.field, "value": exception.value, "remedy": exception.remedy}
         return Response(body, status=exception.status, content_type=PROBLEM)
+    if isinstance(exception, DataError):
+        # Python takes some values that the database does not, such as a time 21 hours off Greenwich.
+        exception = ValidationError("A value is outside the range that can be stored. Write one nearer to real life.")
     if isinstance(exception, DjangoValidationError):
         exception = ValidationError(getattr(exception, "message_dict", exception.messages))
     response = drf_exception_handler(exception, context)
@@ -116,6 +119,42 @@ def problem_details(exception: Exception, context: dict[str, Any]) -> Response |
     response.data = problem
     response.content_type = PROBLEM
     return response
+
+
+PROBLEM_SCHEMA = {
+    "type": "object",
+    "description": "RFC 9457 problem details",
+    "required": ["type", "title", "status"],
+    "properties": {
+        "type": {"type": "string"},
+        "title": {"type": "string"},
+        "status": {"type": "integer"},
+        "detail": {"type": "string"},
+        "field": {"type": "string", "description": "what is wrong"},
+        "value": {"type": "string", "description": "the value that was sent"},
+        "remedy": {"type": "string", "description": "what to do about it"},
+        "errors": {"description": "for each field of the body or the query, what is wrong with it"},
+    },
+}
+
+
+def describe_problems(result: dict[str, Any], **_: Any) -> dict[str, Any]:
+    """Say in the schema that whatever an endpoint does not answer otherwise, it answers with problem details."""
+    result.setdefault("components", {}).setdefault("schemas", {})["Problem"] = PROBLEM_SCHEMA
+    answer = {
+        "description": "What is wrong and what to do about it",
+        "content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+    }
+    for component in result["components"]["schemas"].values():
+        for field in component.get("properties", {}).values():
+            # JSON Schema's "time" carries an offset (RFC 3339 full-time); working hours are local times.
+            if field.get("format") == "time":
+                del field["format"]
+                field["pattern"] = r"^\d{2}:\d{2}(:\d{2}(\.\d+)?)?$"
+    for path in result["paths"].values():
+        for operation in path.values():
+            operation["responses"].setdefault("default", answer)
+    return result
 
 
 def etag(instance: models.Model) -> str:

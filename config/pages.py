@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from django.db import connection
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
-from django.shortcuts import redirect
+from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET
 
 from config.accounts.permissions import UserRequest, needs
 from config.accounts.rights import Right, Role
+from config.api import PROBLEM
 
 FIRST_PAGE = {
     Role.STORES: "stock:levels",
@@ -23,6 +24,15 @@ FIRST_PAGE = {
 @needs(Right.HOME)
 def home(request: UserRequest) -> HttpResponseBase:
     return redirect(FIRST_PAGE[Role(request.user.role)])
+
+
+def not_found(request: HttpRequest, _exception: Exception) -> HttpResponse:
+    """What no address answers: problem details under /api/, else a page."""
+    if not request.path.startswith("/api/"):
+        return render(request, "404.html", status=404)
+    title = "There is no such record, or you may not see it"
+    problem = {"type": "about:blank", "title": title, "status": 404, "detail": "No endpoint has this address."}
+    return JsonResponse(problem, status=404, content_type=PROBLEM)
 
 
 @require_GET

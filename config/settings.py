@@ -221,6 +221,10 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "config.api.describe_problems",
+    ],
     "ENUM_NAME_OVERRIDES": {
         "ItemKind": "stock.models.Item.Kind",
         "LocationKind": "stock.models.Location.Kind",

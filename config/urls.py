@@ -8,6 +8,8 @@ from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
 from config import pages
 
+handler404 = "config.pages.not_found"
+
 urlpatterns = [
     path("", pages.home, name="home"),
     path("health/", pages.health, name="health"),
