@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from config import env, servers
+from config import env, postgres_server, servers, valkey_server
 from config.servers import CannotStart
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -98,7 +98,7 @@ def stop(data_dir: Path | None = None) -> list[str]:
 def running(data_dir: Path | None = None) -> dict[str, int]:
     """The running servers of a data directory: name to process id."""
     where = (data_dir or default_data_dir()).resolve()
-    found = {"PostgreSQL": servers.postgres_process(where), "Valkey": servers.valkey_process(where)}
+    found = {"PostgreSQL": postgres_server.postgres_process(where), "Valkey": valkey_server.valkey_process(where)}
     return {name: process.pid for name, process in found.items() if process is not None}
 
 
@@ -142,16 +142,16 @@ def _ensure_locked(where: Path, *, throwaway: bool) -> Services:
     if not known:
         # Servers that run without their key being known are of no use to anybody.
         _stop_servers(where)
-    if servers.postgres_process(where) is None:
-        made = servers.make_cluster(where)
+    if postgres_server.postgres_process(where) is None:
+        made = postgres_server.make_cluster(where)
         if made or not known:
-            servers.set_password(where, password)
-        servers.start_postgres(where, throwaway=throwaway)
+            postgres_server.set_password(where, password)
+        postgres_server.start_postgres(where, throwaway=throwaway)
         started.append("PostgreSQL")
-    if servers.valkey_process(where) is None:
-        servers.start_valkey(where, password, throwaway=throwaway)
+    if valkey_server.valkey_process(where) is None:
+        valkey_server.start_valkey(where, password, throwaway=throwaway)
         started.append("Valkey")
-    postgres_port, valkey_port = servers.postgres_port(where), servers.valkey_port(where)
+    postgres_port, valkey_port = postgres_server.postgres_port(where), valkey_server.valkey_port(where)
     for name, port in (("PostgreSQL", postgres_port), ("Valkey", valkey_port)):
         _check_answers(name, port)
     return Services(
@@ -244,8 +244,8 @@ def _stop_if_unused(where: Path) -> bool:
 def _stop_servers(where: Path) -> list[str]:
     stopped = []
     steps: tuple[tuple[str, Callable[[Path], bool]], ...] = (
-        ("Valkey", servers.stop_valkey),
-        ("PostgreSQL", servers.stop_postgres),
+        ("Valkey", valkey_server.stop_valkey),
+        ("PostgreSQL", postgres_server.stop_postgres),
     )
     for name, stop_one in steps:
         if stop_one(where):
