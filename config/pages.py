@@ -26,7 +26,7 @@ def home(request: UserRequest) -> HttpResponseBase:
     return redirect(FIRST_PAGE[Role(request.user.role)])
 
 
-def not_found(request: HttpRequest, _exception: Exception) -> HttpResponse:
+def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
     """What no address answers: problem details under /api/, else a page."""
     if not request.path.startswith("/api/"):
         return render(request, "404.html", status=404)

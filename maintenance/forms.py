@@ -160,9 +160,10 @@ class OhmField(forms.CharField):
 
 
 class TaskForm(forms.Form):
-    """One task of a visit: nothing is chosen beforehand, so that nothing is passed by habit."""
+    """One task of a visit: nothing is chosen beforehand, so that nothing is passed by habit. What is left open
+    was not done; a large site has dozens of tasks, and a visit may be cut short."""
 
-    outcome = forms.ChoiceField(choices=TestResult.Outcome.choices, widget=forms.RadioSelect)
+    outcome = forms.ChoiceField(required=False, choices=TestResult.Outcome.choices, widget=forms.RadioSelect)
     measured = OhmField(required=False, label="Measured loop resistance (Ω)")
     note = forms.CharField(required=False, max_length=300, label="Note")
 
@@ -173,9 +174,17 @@ class TaskForm(forms.Form):
         if not task.is_loop:
             del self.fields["measured"]
 
+    def clean_note(self) -> str:
+        note: str = self.cleaned_data["note"]
+        said = note.strip() or self.cleaned_data.get("measured") is not None
+        if said and not self.cleaned_data.get("outcome") and "outcome" not in self.errors:
+            self.add_error("outcome", "Say passed, failed or not done: something was written for this task.")
+        return note
+
     def entry(self) -> ResultEntry:
         return ResultEntry(
-            requirement_id=self.task.requirement_id, outcome=self.cleaned_data["outcome"],
+            requirement_id=self.task.requirement_id,
+            outcome=self.cleaned_data["outcome"] or TestResult.Outcome.NOT_DONE,
             measured_ohm=self.cleaned_data.get("measured"), note=self.cleaned_data["note"],
         )
 
@@ -197,7 +206,13 @@ class ResultsForm:
         self.tasks = [TaskForm(task, data) for task in tasks]
 
     def is_valid(self) -> bool:
-        return all([self.record.is_valid(), *[form.is_valid() for form in self.tasks]])
+        if not all([self.record.is_valid(), *[form.is_valid() for form in self.tasks]]):
+            return False
+        if self.tasks and not any(form.cleaned_data["outcome"] for form in self.tasks):
+            self.record.add_error(
+                None, "No task has an outcome. Choose at least one, or cancel the visit if it did not take place."
+            )
+        return self.record.is_valid()
 
     def entries(self) -> list[ResultEntry]:
         return [form.entry() for form in self.tasks]

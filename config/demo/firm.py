@@ -105,7 +105,6 @@ def load_firm(today: date) -> People:
             name=name,
             role=role,
             branch=people.branches[home] if home else None,
-            is_staff=role == Role.ADMINISTRATOR,
             joined_at=joined,
         )
     for number, (name, email, code, skills, east, north) in enumerate(ENGINEERS, 1):

@@ -45,8 +45,8 @@ RESULTS = """
     FROM maintenance_requirement
 """
 USER = """
-    INSERT INTO accounts_user (id, email, name, role, is_active, is_staff, is_superuser, joined_at, password)
-    VALUES (1, 'a@b.example', 'Bench', 'admin', TRUE, FALSE, FALSE, now(), '')
+    INSERT INTO accounts_user (id, email, name, role, is_active, is_superuser, joined_at, password)
+    VALUES (1, 'a@b.example', 'Bench', 'admin', TRUE, FALSE, now(), '')
 """
 FLOOR = """
     INSERT INTO maintenance_flag (requirement_id, site_id, state, fault, since, raised_at)

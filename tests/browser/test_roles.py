@@ -119,3 +119,40 @@ def test_double_booking_is_refused_and_explained(log_in: LogIn, service: str) ->
         page.wait_for_load_state()
     expect(page.locator(".error").first).to_contain_text(re.compile("already|overlap|booked", re.IGNORECASE))
     look(page, "visit-plan-refused")
+
+
+@SIZES
+def test_engineer_records_a_visit(log_in: LogIn, size: dict[str, int]) -> None:
+    page = log_in("Engineer", size)
+    page.get_by_role("link", name="Record results").first.click()
+    expect(page.get_by_role("heading", name="Record results")).to_be_visible()
+    look(page, "visit-record")
+    loop = page.locator("section.card", has=page.get_by_label(re.compile("Measured loop"))).first
+    loop.get_by_label(re.compile("Measured loop")).fill("about four")
+    loop.get_by_label("Passed", exact=True).check()
+    page.get_by_role("button", name=re.compile("Record|Save")).last.click()
+    expect(page.get_by_text("'about four'")).to_be_visible()
+    look(page, "visit-record-refused")
+    loop = page.locator("section.card", has=page.get_by_label(re.compile("Measured loop"))).first
+    loop.get_by_label(re.compile("Measured loop")).fill("4k72")
+    page.get_by_role("button", name=re.compile("Record|Save")).last.click()
+    expect(page.locator(".tag", has_text="Done").first).to_be_visible()
+    expect(page.get_by_text("4.72 kΩ").first).to_be_visible()
+    look(page, "visit-done")
+
+
+def test_scheduler_accepts_a_swap_and_its_parts_are_reserved(log_in: LogIn) -> None:
+    page = log_in("Service scheduler", DESKTOP)
+    page.get_by_role("link", name="Swap proposals").click()
+    page.locator("table.list tbody tr").first.locator("a[href*='/proposals/']").click()
+    page.get_by_role("button", name=re.compile("Accept")).click()
+    expect(page.locator(".tag", has_text="Accepted").first).to_be_visible()
+    look(page, "proposal-accepted")
+
+
+@SIZES
+def test_administrator_opens_the_administration_pages(log_in: LogIn, service: str, size: dict[str, int]) -> None:
+    page = log_in("Administrator", size)
+    expect(page.get_by_role("heading", name="Nightly work")).to_be_visible()
+    page.goto(f"{service}/admin/")
+    expect(page.get_by_role("link", name="Regimes", exact=True)).to_be_visible()

@@ -27,7 +27,7 @@ MATRIX = Path(__file__).with_name("access_matrix.txt")
 OPEN = {
     "health": "tells only that the process lives; load balancers have no login",
     "accounts/": "log-in, log-out and second factor are for everyone; the library guards its own pages",
-    "admin/": "guarded by is_staff, which only administrators have; tested below",
+    "admin/": "guarded by is_staff, which the role decides; tested below",
     "api/schema/": "any logged-in person; tested below",
     "api/docs/": "any logged-in person; tested below",
     "static/": "files that hold nothing of a firm",
@@ -144,9 +144,6 @@ def test_nobody_gets_in_without_login() -> None:
 def test_administration_is_for_administrators(branch: Branch) -> None:
     for role in Role:
         user = person(role, branch)
-        if role == Role.ADMINISTRATOR:
-            user.is_staff = user.is_superuser = True
-            user.save(update_fields=["is_staff", "is_superuser"])
         answer = logged_in(user).get("/admin/")
         assert answer.status_code == (200 if role == Role.ADMINISTRATOR else 302), role
 

@@ -286,8 +286,6 @@ def test_each_look_is_logged_once(engineer: User, branch: Branch) -> None:
 
 
 def test_opening_a_site_in_the_administration_is_a_look_too(administrator: User, branch: Branch) -> None:
-    administrator.is_staff = administrator.is_superuser = True
-    administrator.save()
     site = make.SiteFactory.create(branch=branch, access_notes=SECRET)
     page = logged_in(administrator).get(f"/admin/installs/site/{site.pk}/change/").content.decode()
     assert SECRET in page

@@ -19,8 +19,6 @@ CATALOGUE = (
 
 @pytest.fixture
 def admin(administrator: User) -> Client:
-    administrator.is_staff = administrator.is_superuser = True
-    administrator.save(update_fields=["is_staff", "is_superuser"])
     return logged_in(administrator)
 
 

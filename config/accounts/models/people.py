@@ -66,7 +66,7 @@ class UserManager(BaseUserManager["User"]):
 
     def create_superuser(self, email: str, password: str | None = None, **fields: Any) -> User:
         return self.create_user(
-            email, password, **{"role": Role.ADMINISTRATOR, "is_superuser": True, "is_staff": True} | fields
+            email, password, **{"role": Role.ADMINISTRATOR, "is_superuser": True} | fields
         )
 
 
@@ -80,7 +80,6 @@ class User(AbstractBaseUser, PermissionsMixin):
         Branch, on_delete=models.PROTECT, null=True, blank=True, related_name="people"
     )
     is_active = models.BooleanField(default=True)
-    is_staff = models.BooleanField(default=False, help_text="may open the administration pages")
     joined_at = models.DateTimeField(default=timezone.now)
 
     objects = UserManager()
@@ -106,6 +105,18 @@ class User(AbstractBaseUser, PermissionsMixin):
 
     def get_full_name(self) -> str:
         return self.name
+
+    @property
+    def is_staff(self) -> bool:
+        """Whether the administration pages open: the role decides, so that a changed role acts at once."""
+        return self.is_active and self.role == Role.ADMINISTRATOR
+
+    def has_perm(self, perm: str, obj: Any = None) -> bool:
+        """On the administration pages: all or nothing, by the role."""
+        return self.is_staff
+
+    def has_module_perms(self, app_label: str) -> bool:
+        return self.is_staff
 
     def has_right(self, right: Right) -> bool:
         """Whether the role carries the right; an inactive person has none."""
