@@ -7,6 +7,7 @@ from typing import Any, ClassVar
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.contrib.auth.models import PermissionsMixin
 from django.db import models
+from django.db.models.functions import Lower
 from django.utils import timezone
 
 from config.accounts.rights import RIGHTS, Right, Role
@@ -93,15 +94,24 @@ class User(AbstractBaseUser, PermissionsMixin):
             models.CheckConstraint(
                 name="accounts_user_role_known", condition=models.Q(role__in=Role.values)
             ),
+            models.CheckConstraint(
+                name="accounts_user_email_lower", condition=models.Q(email=Lower("email"))
+            ),
             # An engineer without a branch would see every branch's stock.
             models.CheckConstraint(
                 name="accounts_user_engineer_has_branch",
                 condition=~models.Q(role=Role.ENGINEER) | models.Q(branch__isnull=False),
+                violation_error_message="An engineer belongs to a branch. Choose one.",
             ),
         ]
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """Addresses are kept in lower case, so that one person is found however the address is typed."""
+        super().clean()
+        self.email = self.email.lower()
 
     def get_full_name(self) -> str:
         return self.name
