@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -20,8 +19,9 @@ from rest_framework.views import APIView
 from rest_framework.views import exception_handler as drf_exception_handler
 
 from config import keyset
-from config.accounts.models import IdempotencyKey
-from config.errors import ChangedMeanwhile, InvalidInput, KeyReused, ZonewrightError
+from config.accounts.models import User
+from config.errors import ChangedMeanwhile, InvalidInput, ZonewrightError
+from config.idempotency import answered, claim
 
 PROBLEM = "application/problem+json"
 LARGEST_PAGE = 200
@@ -201,25 +201,19 @@ def once(request: Request, act: Callable[[], tuple[int, Mapping[str, Any]]]) -> 
             value=key,
             remedy="Send a fresh random key with each new request, and the same key with its retries.",
         )
-    fingerprint = hashlib.sha256(
-        json.dumps([request.method, request.path, request.data], sort_keys=True, default=str).encode()
-    ).hexdigest()
-    assert request.user.is_authenticated  # the view's right saw to it
+    assert isinstance(request.user, User)  # the view's right saw to it
     with transaction.atomic():
-        row, fresh = IdempotencyKey.objects.get_or_create(
-            user=request.user, key=key, defaults={"request_hash": fingerprint}
+        row, fresh = claim(
+            key,
+            by=request.user,
+            content=[request.method, request.path, request.data],
+            field="Idempotency-Key",
+            said="This Idempotency-Key was used for a different request.",
+            remedy="Send a fresh key.",
         )
         if not fresh:
-            if row.request_hash != fingerprint:
-                raise KeyReused(
-                    "This Idempotency-Key was used for a different request.",
-                    field="Idempotency-Key",
-                    value=key,
-                    remedy="Send a fresh key.",
-                )
             assert row.status is not None
             return Response(row.answer, status=row.status, headers={"Idempotency-Replayed": "true"})
         code, answer = act()
-        row.status, row.answer = code, dict(answer)
-        row.save(update_fields=["status", "answer"])
+        answered(row, code, dict(answer))
     return Response(row.answer, status=code)

@@ -21,7 +21,7 @@ from rest_framework.response import Response
 from config.accounts.rights import Right
 from config.api import check_if_match, etag
 from config.errors import InvalidInput
-from config.viewsets import Scoped, person
+from config.viewsets import IF_MATCH, Scoped, person
 from installs import filters, serializers
 from installs.models import (
     Circuit,
@@ -162,7 +162,7 @@ class DeviceViewSet(ReadOnly):
 
     @extend_schema(
         request=serializers.DeviceChangeSerializer,
-        parameters=[OpenApiParameter("If-Match", str, OpenApiParameter.HEADER, required=True)],
+        parameters=[IF_MATCH],
         responses=serializers.DeviceSerializer,
     )
     def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:

@@ -6,7 +6,6 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from django.db import transaction
 from django.db.models import QuerySet
 from django.shortcuts import get_object_or_404
 from drf_spectacular.utils import extend_schema
@@ -20,7 +19,7 @@ from rest_framework.utils.encoders import JSONEncoder
 from config.accounts.models import User
 from config.accounts.rights import Right
 from config.api import check_if_match, etag, once
-from config.viewsets import IF_MATCH, ONCE, ReadViewSet, Scoped, person
+from config.viewsets import IF_MATCH, ONCE, ChangeViewSet, ReadViewSet, Scoped, person
 from installs.models import Site
 from maintenance import filters, serializers
 from maintenance.api_swaps import ENDPOINTS
@@ -55,7 +54,7 @@ class RegimeViewSet(ReadViewSet):
         return scope.regimes_of(user)
 
 
-class RegimeRuleViewSet(ReadViewSet):
+class RegimeRuleViewSet(ChangeViewSet):
     right = Right.SEE_VISITS
     write_right = Right.EDIT_REGIMES
     queryset = RegimeRule.objects.none()
@@ -65,15 +64,8 @@ class RegimeRuleViewSet(ReadViewSet):
     def visible(self, user: User) -> QuerySet[RegimeRule]:
         return scope.rules_of(user).select_related("regime")
 
-    @extend_schema(parameters=[IF_MATCH])
-    def partial_update(self, request: Request, pk: str | None = None) -> Response:
-        with transaction.atomic():
-            rule = get_object_or_404(self.get_queryset().select_for_update(of=("self",)), pk=self.kwargs["pk"])
-            check_if_match(request, rule)
-            form = self.get_serializer(rule, data=request.data, partial=True)
-            form.is_valid(raise_exception=True)
-            rule = change_rule(rule, changes=form.validated_data, by=person(request))
-        return Response(self.get_serializer(rule).data, headers={"ETag": etag(rule)})
+    def change(self, record: RegimeRule, changes: dict[str, Any], by: User) -> RegimeRule:
+        return change_rule(record, changes=changes, by=by)
 
 
 class RequirementViewSet(ReadViewSet):

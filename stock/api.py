@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from django.db import transaction
 from django.db.models import Prefetch, QuerySet
 from django.shortcuts import get_object_or_404
-from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema, extend_schema_view
+from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -18,8 +16,8 @@ from rest_framework.routers import BaseRouter
 
 from config.accounts.models import User
 from config.accounts.rights import Right
-from config.api import check_if_match, etag, once
-from config.viewsets import IF_MATCH, ReadViewSet, Scoped, person
+from config.api import etag, once
+from config.viewsets import ONCE, ChangeViewSet, ReadViewSet, Scoped, person
 from stock import filters, queries, services
 from stock import serializers as shapes
 from stock.models import (
@@ -43,11 +41,6 @@ from stock.models import (
     Variant,
 )
 
-KEY = OpenApiParameter(
-    "Idempotency-Key", OpenApiTypes.STR, OpenApiParameter.HEADER, required=True,
-    description="A fresh random key for each new request; the same key with its retries.",
-)
-
 
 class ReadViews(ReadViewSet):
     """The catalogue, the same for everyone; what is a branch's own or may be written, subclasses say."""
@@ -59,24 +52,8 @@ class ReadViews(ReadViewSet):
         return super(Scoped, self).get_queryset()
 
 
-class ChangeViews(ReadViews):
-    """Adds PATCH with If-Match: the record is locked from the comparison to the change."""
-
-    def get_queryset(self) -> QuerySet[Any]:
-        found = super().get_queryset()
-        return found.select_for_update(of=("self",)) if self.action == "partial_update" else found
-
-    def change(self, record: Any, changes: dict[str, Any], by: User) -> Any:
-        raise NotImplementedError
-
-    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        with transaction.atomic():
-            record = self.get_object()
-            check_if_match(request, record)
-            given = self.get_serializer(record, data=request.data, partial=True)
-            given.is_valid(raise_exception=True)
-            record = self.change(record, given.validated_data, person(request))
-        return Response(self.get_serializer(record).data, headers={"ETag": etag(record)})
+class ChangeViews(ChangeViewSet, ReadViews):
+    """What of the catalogue may be changed."""
 
 
 class OnceMixin:
@@ -109,7 +86,6 @@ class FamilyViewSet(ReadViews):
     serializer_class = shapes.FamilySerializer
 
 
-@extend_schema_view(partial_update=extend_schema(parameters=[IF_MATCH]))
 class ItemViewSet(ChangeViews):
     queryset = Item.objects.all()
     serializer_class = shapes.ItemSerializer
@@ -119,7 +95,6 @@ class ItemViewSet(ChangeViews):
         return services.change_entry(record, changes=changes, by=by)
 
 
-@extend_schema_view(partial_update=extend_schema(parameters=[IF_MATCH]))
 class VariantViewSet(ChangeViews):
     queryset = Variant.objects.select_related("cover")
     serializer_class = shapes.VariantSerializer
@@ -206,7 +181,7 @@ class MovementViewSet(OnceMixin, StockViews):
     filterset_class = filters.MovementFilter
     keyset_order = queries.MOVEMENT_ORDER
 
-    @extend_schema(parameters=[KEY], request=shapes.NewMovementSerializer,
+    @extend_schema(parameters=[ONCE], request=shapes.NewMovementSerializer,
                    responses={201: shapes.MovementSerializer})
     def create(self, request: Request) -> Response:
         """Post a movement."""
@@ -216,7 +191,7 @@ class MovementViewSet(OnceMixin, StockViews):
             lambda given: self.get_serializer(services.record_movement(**given, by=person(request))).data,
         )
 
-    @extend_schema(parameters=[KEY], request=shapes.CorrectionSerializer, responses={201: shapes.MovementSerializer})
+    @extend_schema(parameters=[ONCE], request=shapes.CorrectionSerializer, responses={201: shapes.MovementSerializer})
     @action(detail=True, methods=["post"])
     def correct(self, request: Request, pk: str) -> Response:
         """Post the counter-movement that takes this one back."""
@@ -235,7 +210,7 @@ class ReservationViewSet(OnceMixin, StockViews):
     serializer_class = shapes.ReservationSerializer
     filterset_class = filters.ReservationFilter
 
-    @extend_schema(parameters=[KEY], responses={201: shapes.ReservationSerializer})
+    @extend_schema(parameters=[ONCE], responses={201: shapes.ReservationSerializer})
     def create(self, request: Request) -> Response:
         """Promise stock to named work."""
         return self.post_once(
@@ -270,7 +245,7 @@ class OrderViewSet(OnceMixin, StockViews):
     def _answer(self, order: Order) -> Any:
         return self.get_serializer(self.get_queryset().get(pk=order.pk)).data
 
-    @extend_schema(parameters=[KEY], responses={201: shapes.OrderSerializer})
+    @extend_schema(parameters=[ONCE], responses={201: shapes.OrderSerializer})
     def create(self, request: Request) -> Response:
         """Draft an order with its lines."""
         return self.post_once(
@@ -303,7 +278,7 @@ class OrderViewSet(OnceMixin, StockViews):
         """Give up what is still open."""
         return Response(self._answer(services.cancel_order(self.get_object(), by=person(request))))
 
-    @extend_schema(parameters=[KEY], request=shapes.ReceiveSerializer,
+    @extend_schema(parameters=[ONCE], request=shapes.ReceiveSerializer,
                    responses={201: OpenApiResponse(shapes.OrderSerializer, "The order as it stands now.")})
     @action(detail=True, methods=["post"])
     def receive(self, request: Request, pk: str) -> Response:
@@ -319,7 +294,6 @@ class OrderViewSet(OnceMixin, StockViews):
         return self.post_once(request, shapes.ReceiveSerializer, act)
 
 
-@extend_schema_view(partial_update=extend_schema(parameters=[IF_MATCH]))
 class StockLevelViewSet(ChangeViews, StockViews):
     write_right = Right.ORDER_STOCK
     queryset = StockLevel.objects.all()

@@ -4,19 +4,14 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from django.db import transaction
 from django.db.models import Q, QuerySet
 from django_filters.rest_framework import FilterSet
-from drf_spectacular.utils import extend_schema
-from rest_framework.request import Request
-from rest_framework.response import Response
 from rest_framework.routers import BaseRouter
 from rest_framework.serializers import ModelSerializer
 
 from config.accounts.models import Branch, Firm, ReadLog, User
 from config.accounts.rights import Right
-from config.api import check_if_match, etag
-from config.viewsets import IF_MATCH, ReadViewSet
+from config.viewsets import ChangeViewSet, ReadViewSet
 
 
 class BranchSerializer(ModelSerializer[Branch]):
@@ -93,8 +88,8 @@ class FirmSerializer(ModelSerializer[Firm]):
         )
 
 
-class FirmViewSet(ReadViewSet):
-    """The firm's settings: one record."""
+class FirmViewSet(ChangeViewSet):
+    """The firm's settings: one record. Changes act at the next reading or the next night."""
 
     right = Right.HOME
     write_right = Right.ADMINISTER
@@ -104,18 +99,11 @@ class FirmViewSet(ReadViewSet):
     def visible(self, user: User) -> QuerySet[Firm]:
         return Firm.objects.all()
 
-    @extend_schema(parameters=[IF_MATCH])
-    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        """Change settings; they act at the next reading or the next night."""
-        with transaction.atomic():
-            firm = self.get_object()
-            Firm.objects.select_for_update().get(pk=firm.pk)
-            firm.refresh_from_db()
-            check_if_match(request, firm)
-            given = self.get_serializer(firm, data=request.data, partial=True)
-            given.is_valid(raise_exception=True)
-            given.save()
-        return Response(given.data, headers={"ETag": etag(firm)})
+    def change(self, record: Firm, changes: dict[str, Any], by: User) -> Firm:
+        for name, value in changes.items():
+            setattr(record, name, value)
+        record.save(update_fields=list(changes))
+        return record
 
 
 def register(router: BaseRouter) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
@@ -12,8 +10,9 @@ import pghistory
 from django.db import transaction
 from django.utils import timezone
 
-from config.accounts.models import IdempotencyKey, User
-from config.errors import Conflict, InvalidInput, KeyReused
+from config.accounts.models import User
+from config.errors import Conflict, InvalidInput
+from config.idempotency import answered, claim
 from maintenance.models import Flag, RegimeRule, Requirement, TestResult, Visit
 from maintenance.services.requirements import roll_requirement
 
@@ -84,16 +83,18 @@ def _mark_faults(rows: Sequence[TestResult], done_on: date) -> None:
 
 
 def _first_use(visit: Visit, results: Sequence[ResultEntry], *, by: User, done_on: date, key: str) -> bool:
-    """Claim the key. A second record that arrives meanwhile waits here on the unique index."""
-    content = json.dumps([visit.pk, done_on, [asdict(entry) for entry in results]], default=str)
-    fingerprint = hashlib.sha256(content.encode()).hexdigest()
-    row, fresh = IdempotencyKey.objects.get_or_create(
-        user=by, key=f"visit:{key}"[:100],
-        defaults={"request_hash": fingerprint, "status": 200, "answer": {"visit": visit.pk}},
+    """Claim the form's key. A second record that arrives meanwhile waits here."""
+    row, fresh = claim(
+        key,
+        space="visit:",
+        by=by,
+        content=[visit.pk, done_on, [asdict(entry) for entry in results]],
+        field="key",
+        said="This form was already sent with other results.",
+        remedy="Open the visit again: it shows what was recorded.",
     )
-    if not fresh and row.request_hash != fingerprint:
-        raise KeyReused("This form was already sent with other results.", field="key", value=key,
-                        remedy="Open the visit again: it shows what was recorded.")
+    if fresh:
+        answered(row, 200, {"visit": visit.pk})
     return fresh
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping
 
 from django.db import transaction
 
-from config.accounts.models import IdempotencyKey, User
-from config.errors import KeyReused
+from config.accounts.models import User
+from config.idempotency import answered, claim
 from stock.models import Movement
 
 
@@ -23,17 +22,18 @@ def post_once(
     leaves no token behind, so the form can be mended and sent again. Raises KeyReused when the token comes back
     with other content.
     """
-    fingerprint = hashlib.sha256(repr(sorted((k, str(v)) for k, v in content.items())).encode()).hexdigest()
-    row, fresh = IdempotencyKey.objects.get_or_create(
-        user=by, key=f"page:{token}", defaults={"request_hash": fingerprint}
+    row, fresh = claim(
+        token,
+        space="page:",
+        by=by,
+        content={name: str(value) for name, value in content.items()},
+        field="token",
+        said="This form was posted already with other values.",
+        remedy="Open the item again and fill in a fresh form.",
     )
     if not fresh:
-        if row.request_hash != fingerprint:
-            raise KeyReused("This form was posted already with other values.", field="token", value=token,
-                            remedy="Open the item again and fill in a fresh form.")
         assert row.answer is not None
         return Movement.objects.get(pk=row.answer["movement"]), False
     movement = act()
-    row.status, row.answer = 201, {"movement": movement.pk}
-    row.save(update_fields=["status", "answer"])
+    answered(row, 201, {"movement": movement.pk})
     return movement, True

@@ -15,6 +15,8 @@ import time
 from collections.abc import Callable
 from datetime import date, timedelta
 
+from tests.bench.clock import elapsed, print_ratios, timed
+
 DAY = date(2026, 11, 25)
 
 BRANCH = "INSERT INTO accounts_branch (id, code, name) VALUES (1, 'B', 'Bench')"
@@ -130,28 +132,15 @@ def measure(wanted: int) -> None:
     tidy()
     requirements = min(timed(lambda: sync_requirements(business_date=DAY)) for _ in range(2))
 
-    floor = min(floors)
-    rows = (
-        ("bare INSERT ... SELECT of the same flags (floor)", floor),
+    print(f"{flags:,} flags")
+    print_ratios((
+        ("bare INSERT ... SELECT of the same flags (floor)", min(floors)),
         ("raise_flags, all new", min(fulls)),
         ("raise_flags, repeated, nothing changes", idle),
         ("raise_flags, next day, little changes", ordinary),
         ("raise_flags, first of a month, many change", month),
         ("sync_requirements, nothing changes", requirements),
-    )
-    print(f"{flags:,} flags\n{'':48}{'seconds':>9}{'of floor':>10}")
-    for label, seconds in rows:
-        print(f"{label:48}{seconds:9.3f}{seconds / floor:10.2f}")
-
-
-def timed(work: Callable[[], object]) -> float:
-    began = time.perf_counter()
-    work()
-    return elapsed(began)
-
-
-def elapsed(began: float) -> float:
-    return time.perf_counter() - began
+    ))
 
 
 if __name__ == "__main__":

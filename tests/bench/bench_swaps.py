@@ -12,8 +12,9 @@ from __future__ import annotations
 import argparse
 import os
 import time
-from collections.abc import Callable
 from datetime import date
+
+from tests.bench.clock import elapsed, print_ratios, timed
 
 DAY = date(2026, 11, 25)
 SCALE = 0.25
@@ -147,24 +148,12 @@ def measure(wanted: int) -> None:
     Variant.objects.filter(pk=Variant.objects.order_by("pk")[0].pk).update(maximum_ma=40)
     again = timed(sweep)
 
-    print(f"{'':48}{'seconds':>9}{'of floor':>10}")
-    for label, seconds in (
+    print_ratios((
         ("bare INSERT ... SELECT of the same needs (floor)", floor),
         ("propose_swaps, all new", first),
         ("propose_swaps, repeated, nothing changes", idle),
         ("propose_swaps, catalogue changed, all judged again", again),
-    ):
-        print(f"{label:50}{seconds:7.2f}{seconds / floor:10.1f}")
-
-
-def timed(work: Callable[[], object]) -> float:
-    began = time.perf_counter()
-    work()
-    return elapsed(began)
-
-
-def elapsed(began: float) -> float:
-    return time.perf_counter() - began
+    ))
 
 
 if __name__ == "__main__":
