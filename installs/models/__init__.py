@@ -1,6 +1,8 @@
 from installs.models.circuits import Circuit, CircuitPlace, Device
-from installs.models.panels import InputBand, InputProfile, Panel, PanelType, System
+from installs.models.loops import LoopMeasurement, LoopTable, MeasurementImport
+from installs.models.panels import InputBand, InputProfile, Panel, PanelType, PsuType, System
 from installs.models.sites import Customer, Document, Site, SiteAssignment
+from installs.models.supply import PowerFeed, StandbyRule
 
 __all__ = [
     "Circuit",
@@ -10,9 +12,15 @@ __all__ = [
     "Document",
     "InputBand",
     "InputProfile",
+    "LoopMeasurement",
+    "LoopTable",
+    "MeasurementImport",
     "Panel",
     "PanelType",
+    "PowerFeed",
+    "PsuType",
     "Site",
     "SiteAssignment",
+    "StandbyRule",
     "System",
 ]

@@ -9,7 +9,7 @@ from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import F, Q
 
-from installs.models import triggers
+from installs.models import triggers, triggers_loops
 from installs.models.panels import InputProfile, Panel, System
 from stock.models.catalogue import Backplate, Board, CableType, SignallingWires, Topology, Variant
 from stock.models.ledger import Serial
@@ -33,6 +33,7 @@ class Circuit(models.Model):
         constraints: ClassVar = [
             models.UniqueConstraint(name="installs_circuit_number", fields=["panel", "number"])
         ]
+        triggers: ClassVar = [triggers_loops.CIRCUIT_HAS_TABLE, triggers_loops.CIRCUIT_STALE]
 
     def __str__(self) -> str:
         return f"{self.number} {self.zone}"
@@ -78,7 +79,7 @@ class Device(models.Model):
                 condition=Q(removed_on=None) | Q(removed_on__gte=F("fitted_on")),
             ),
         ]
-        triggers: ClassVar = [triggers.DEVICE_SERIAL_AT_SITE]
+        triggers: ClassVar = [triggers.DEVICE_SERIAL_AT_SITE, triggers_loops.DEVICE_STALE]
 
     def __str__(self) -> str:
         return f"{self.mark} {self.position}"
@@ -93,6 +94,10 @@ class CircuitPlace(models.Model):
     order = models.PositiveSmallIntegerField(help_text="1 is nearest to the panel")
     functions = ArrayField(models.CharField(max_length=8))
     run_m = models.FloatField(help_text="metres of cable from the panel or the device before")
+    topology = models.ForeignKey(
+        Topology, on_delete=models.PROTECT, null=True, blank=True, related_name="places",
+        help_text="how this device is wired, if otherwise than the circuit",
+    )
 
     class Meta:
         ordering: ClassVar = ["circuit", "order"]
@@ -101,6 +106,7 @@ class CircuitPlace(models.Model):
             models.UniqueConstraint(name="installs_circuitplace_once", fields=["circuit", "device"]),
             models.CheckConstraint(name="installs_circuitplace_run", condition=Q(run_m__gte=0)),
         ]
+        triggers: ClassVar = [triggers_loops.PLACE_STALE]
 
     def __str__(self) -> str:
         return f"{self.circuit_id}/{self.order}"

@@ -16,6 +16,7 @@ from django.utils import timezone
 from config.accounts.models import Firm, User
 from config.accounts.rights import Right, Role
 from config.fields import SealedTextField
+from installs.models import triggers_loops
 from stock.models.catalogue import EnvironmentalClass, Grade
 
 
@@ -113,6 +114,7 @@ class Site(models.Model):
                 | Q(latitude__range=(-90, 90), longitude__range=(-180, 180)),
             ),
         ]
+        triggers: ClassVar = [triggers_loops.SITE_STALE]
 
     def __str__(self) -> str:
         return f"{self.reference} {self.name}"

@@ -12,21 +12,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from installs.rules import network
+from installs.rules import ladder, network
 from installs.rules.conductors import COPPER_COEFFICIENT_PER_K, pair_resistance_ohm
 from installs.rules.errors import RuleError
-from installs.rules.network import Node, Ohms
-from installs.rules.topology import EOL, FUNCTIONS, Topology, build, functions
+from installs.rules.ladder import Rung
+from installs.rules.network import Ohms, Pick
+from installs.rules.topology import EOL, FUNCTIONS, Topology, Tree, build, functions
 
 _DONE = {"alarm": "in alarm", "tamper": "tamper open", "mask": "masked", "fault": "in fault"}
 
 
 @dataclass(frozen=True)
 class CableSpec:
-    """A cable: resistance of one core at 20 °C, and how it changes with temperature."""
+    """A cable: resistance of one core at 20 °C, how far a drum may lie from it, and how it changes with temperature."""
 
     ohm_per_km_20: Ohms
     temperature_coefficient_per_k: Ohms = COPPER_COEFFICIENT_PER_K
+    tolerance_percent: Ohms = 0.0
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,8 @@ class LoopDevice:
 
     `functions` are those of its signals that travel on this loop; `resistor_ohm` holds its board's or hand-wired
     values by role (`eol`, `alarm`, `mask`); `cable_run_m` is the length from the panel or the device before.
+    `tolerance_percent` None: the loop's. `topology` None: wired as the circuit says; another one where this device
+    is wired otherwise (a normally open contact across a loop of normally closed ones).
     """
 
     key: str
@@ -42,12 +46,16 @@ class LoopDevice:
     functions: frozenset[str]
     resistor_ohm: Mapping[str, Ohms]
     cable_run_m: Ohms
+    tolerance_percent: Ohms | None = None
+    topology: Topology | None = None
 
 
 @dataclass(frozen=True)
 class Loop:
     """A circuit. Devices are in order from the panel; `eol_ohm` None: the last device's board carries the
-    end-of-line resistor. Numbers may be arrays of one length: then it is that many circuits of one shape."""
+    end-of-line resistor. `joint_ohm_max` is the most that the joints of one cable run add, `resistor_ppm_per_k` how
+    much resistors change with temperature. Numbers may be arrays of one length: then it is that many circuits of one
+    shape."""
 
     topology: Topology
     devices: tuple[LoopDevice, ...]
@@ -57,6 +65,9 @@ class Loop:
     contact_ohm_max: Ohms = 0.5
     least_temperature_c: Ohms = -10.0
     greatest_temperature_c: Ohms = 40.0
+    eol_tolerance_percent: Ohms | None = None
+    joint_ohm_max: Ohms = 0.0
+    resistor_ppm_per_k: Ohms = 0.0
 
 
 @dataclass(frozen=True)
@@ -86,8 +97,15 @@ def check_loop(loop: Loop) -> None:
             value=loop.least_temperature_c,
             remedy="Swap the two temperatures.",
         )
-    can = functions(loop.topology)
+    _check("cable tolerance_percent", loop.cable.tolerance_percent, most=99.0)
+    _check("joint_ohm_max", loop.joint_ohm_max)
+    _check("resistor_ppm_per_k", loop.resistor_ppm_per_k, most=5000.0)
+    if loop.eol_tolerance_percent is not None:
+        _check("eol_tolerance_percent", loop.eol_tolerance_percent, most=99.0)
     for device in loop.devices:
+        can = functions(device.topology or loop.topology)
+        if device.tolerance_percent is not None:
+            _check(f"{device.label}: tolerance_percent", device.tolerance_percent, most=99.0)
         _check(f"{device.label}: cable_run_m", device.cable_run_m)
         for role, ohm in device.resistor_ohm.items():
             _check(f"{device.label}: resistor_ohm.{role}", ohm)
@@ -110,82 +128,108 @@ def state_intervals(loop: Loop) -> tuple[StateInterval, ...]:
 
 
 def _intervals(loop: Loop) -> Iterator[StateInterval]:
-    none: dict[int, frozenset[str]] = {}
+    nobody: dict[int, frozenset[str]] = {}
 
-    def interval(state: str, key: str, label: str, node: Node) -> StateInterval:
-        least, greatest = network.bounds(node)
-        return StateInterval(state, key, label, network.resistance_ohm(node), least, greatest)
+    def interval(state: str, key: str, label: str, operated: Mapping[int, frozenset[str]]) -> StateInterval:
+        nominal, least, greatest = (_seen(loop, operated, pick) for pick in Pick)
+        return StateInterval(state, key, label, nominal, least, greatest)
 
-    yield interval("normal", "", "Normal", _network(loop, none))
+    yield interval("normal", "", "Normal", nobody)
     for index, device in enumerate(loop.devices):
         for name in FUNCTIONS:
             if name in device.functions:
-                node = _network(loop, {index: frozenset({name})})
-                yield interval(name, device.key, f"{device.label} {_DONE[name]}", node)
+                yield interval(name, device.key, f"{device.label} {_DONE[name]}", {index: frozenset({name})})
         if {"alarm", "mask"} <= device.functions:
-            node = _network(loop, {index: frozenset({"alarm", "mask"})})
-            yield interval("alarm+mask", device.key, f"{device.label} in alarm and masked", node)
+            both = {index: frozenset({"alarm", "mask"})}
+            yield interval("alarm+mask", device.key, f"{device.label} in alarm and masked", both)
     alarming = [index for index, device in enumerate(loop.devices) if "alarm" in device.functions]
     if len(alarming) > 1:
-        node = _network(loop, dict.fromkeys(alarming, frozenset({"alarm"})))
-        yield interval("all-alarm", "", f"All {len(alarming)} devices in alarm", node)
-    yield interval("open", "", "Cable cut", network.Open())
+        all_of_them = dict.fromkeys(alarming, frozenset({"alarm"}))
+        yield interval("all-alarm", "", f"All {len(alarming)} devices in alarm", all_of_them)
+    yield StateInterval("open", "", "Cable cut", math.inf, math.inf, math.inf)
     # A short may lie anywhere between the panel and the end: from 0 ohm to the whole pair and every closed contact.
-    ended = _network(loop, none, end=network.Short())
-    yield StateInterval("short", "", "Cable shorted", 0.0, 0.0, network.bounds(ended)[1])
+    farthest = ladder.from_panel(rungs(loop, nobody, Pick.GREATEST), 0.0)
+    yield StateInterval("short", "", "Cable shorted", 0.0, 0.0, farthest)
 
 
-def _network(loop: Loop, operated: Mapping[int, frozenset[str]], end: Node | None = None) -> Node:
-    node = _end(loop) if end is None else end
-    for index in range(len(loop.devices) - 1, -1, -1):
-        device = loop.devices[index]
-        cable = _cable(loop, device)
-        through, body = (
-            build(
-                tree,
-                carried=device.functions,
-                operated=operated.get(index, frozenset()),
-                resistor_ohm=device.resistor_ohm,
-                tolerance_percent=loop.tolerance_percent,
-                contact_ohm_max=loop.contact_ohm_max,
-                owner=device.label,
-            )
-            for tree in (loop.topology.through, loop.topology.device)
+def _seen(loop: Loop, operated: Mapping[int, frozenset[str]], pick: Pick) -> Ohms:
+    return ladder.from_panel(rungs(loop, operated, pick), end_ohm(loop, pick))
+
+
+def rungs(loop: Loop, operated: Mapping[int, frozenset[str]], pick: Pick) -> list[Rung]:
+    """The ladder of the loop, from the panel, with the functions of `operated` (by place, 0 first) operated."""
+    return [
+        rung(loop, device, operated.get(index, frozenset()), pick) for index, device in enumerate(loop.devices)
+    ]
+
+
+def rung(loop: Loop, device: LoopDevice, operated: frozenset[str], pick: Pick) -> Rung:
+    """One device's place on the ladder, with its own functions of `operated` operated. Raises RuleError."""
+    topology = device.topology or loop.topology
+
+    def part(tree: Tree) -> Ohms:
+        node = build(
+            tree,
+            carried=device.functions,
+            operated=operated,
+            resistor_ohm=device.resistor_ohm,
+            tolerance_percent=_resistor_tolerance(loop, device.tolerance_percent),
+            contact_ohm_max=loop.contact_ohm_max,
+            owner=device.label,
         )
-        if loop.topology.arrangement == "series":
-            node = network.Series((cable, body, node))
-        else:
-            node = network.Series((cable, through, network.Parallel((body, node))))
-    return node
+        return network.resistance_ohm(node, pick)
+
+    run_ohm = _run_ohm(loop, device, pick)
+    if topology.arrangement == "series":
+        return Rung(run_ohm, part(topology.device))
+    return Rung(run_ohm, part(topology.through), part(topology.device))
 
 
-def _end(loop: Loop) -> Node:
+def end_ohm(loop: Loop, pick: Pick) -> Ohms:
+    """Resistance of the line's end in ohms. Raises RuleError when its resistor has no value."""
     last = loop.devices[-1] if loop.devices else None
     values: dict[str, Ohms] = dict(last.resistor_ohm) if last else {}
+    tolerance = last.tolerance_percent if last else None
     if loop.eol_ohm is not None:
         values[EOL] = loop.eol_ohm
-    return build(
+        tolerance = loop.eol_tolerance_percent
+    node = build(
         loop.topology.end,
         carried=frozenset(),
         operated=frozenset(),
         resistor_ohm=values,
-        tolerance_percent=loop.tolerance_percent,
+        tolerance_percent=_resistor_tolerance(loop, tolerance),
         owner=last.label if last else "the loop",
     )
+    return network.resistance_ohm(node, pick)
 
 
-def _cable(loop: Loop, device: LoopDevice) -> network.CableSegment:
-    def at(temperature_c: Ohms) -> Ohms:
-        return pair_resistance_ohm(
-            device.cable_run_m,
-            loop.cable.ohm_per_km_20,
-            temperature_c,
-            temperature_coefficient_per_k=loop.cable.temperature_coefficient_per_k,
-        )
+def _resistor_tolerance(loop: Loop, own: Ohms | None) -> Ohms:
+    """Tolerance of resistors in percent, with what the temperature adds: both ways, for its sign is not known."""
+    tolerance = loop.tolerance_percent if own is None else own
+    if isinstance(loop.resistor_ppm_per_k, float | int) and loop.resistor_ppm_per_k == 0:
+        return tolerance
+    limits = (loop.least_temperature_c, loop.greatest_temperature_c)
+    cold_k, warm_k = (abs(np.asarray(limit) - 20.0) for limit in limits)
+    added: Ohms = loop.resistor_ppm_per_k * np.maximum(cold_k, warm_k) / 1e4
+    return tolerance + added
 
-    cold, warm = loop.least_temperature_c, loop.greatest_temperature_c
+
+def _run_ohm(loop: Loop, device: LoopDevice, pick: Pick) -> Ohms:
+    cable = loop.cable
     # Nominal is the data sheet's 20 °C, or the nearest temperature that the loop can have.
-    return network.CableSegment(at(_clipped(20.0, cold, warm)), at(cold), at(warm))
+    temperature_c, off, joint_ohm = {
+        Pick.NOMINAL: (_clipped(20.0, loop.least_temperature_c, loop.greatest_temperature_c), 0.0, 0.0),
+        Pick.LEAST: (loop.least_temperature_c, -cable.tolerance_percent, 0.0),
+        Pick.GREATEST: (loop.greatest_temperature_c, cable.tolerance_percent, loop.joint_ohm_max),
+    }[pick]
+    run_ohm: Ohms = joint_ohm + (1.0 + off / 100.0) * pair_resistance_ohm(
+        device.cable_run_m,
+        cable.ohm_per_km_20,
+        temperature_c,
+        temperature_coefficient_per_k=cable.temperature_coefficient_per_k,
+    )
+    return run_ohm
 
 
 def _clipped(value: float, low: Ohms, high: Ohms) -> Ohms:

@@ -1,3 +1,4 @@
+from maintenance.models.drift import LoopDrift
 from maintenance.models.jobs import Digest, JobRun, Shortage
 from maintenance.models.people import Absence, Engineer
 from maintenance.models.proposals import SwapNeed, SwapProposal, SwapVerdict
@@ -10,6 +11,7 @@ __all__ = [
     "Engineer",
     "Flag",
     "JobRun",
+    "LoopDrift",
     "Regime",
     "RegimeRule",
     "Requirement",

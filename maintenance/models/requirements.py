@@ -11,6 +11,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from installs.models import Circuit, Device, Panel, Site
+from maintenance.models import triggers
 from stock.models.catalogue import Grade
 
 
@@ -156,7 +157,8 @@ class TestResult(models.Model):
             )
         ]
         triggers: ClassVar = [
-            pgtrigger.Protect(name="append_only", operation=pgtrigger.Update | pgtrigger.Delete)
+            pgtrigger.Protect(name="append_only", operation=pgtrigger.Update | pgtrigger.Delete),
+            triggers.RESULT_IS_MEASUREMENT,
         ]
 
     def __str__(self) -> str:

@@ -5,6 +5,22 @@ from __future__ import annotations
 import pgtrigger
 from django.conf import settings
 
+# A measured value belongs to the circuit's own series, which the lower app keeps.
+RESULT_IS_MEASUREMENT = pgtrigger.Trigger(
+    name="is_measurement",
+    when=pgtrigger.After,
+    operation=pgtrigger.Insert,
+    condition=pgtrigger.Q(new__measured_ohm__isnull=False),
+    func="""
+        INSERT INTO installs_loopmeasurement
+                (circuit_id, measured_on, ohm, place, at_rest, note, source, result_id, by_id, at)
+            SELECT r.circuit_id, NEW.done_on, NEW.measured_ohm, 'panel', TRUE, NEW.note, 'result', NEW.id,
+                NEW.recorded_by_id, NEW.recorded_at
+            FROM maintenance_requirement r WHERE r.id = NEW.requirement_id AND r.circuit_id IS NOT NULL;
+        RETURN NULL;
+    """,
+)
+
 # Which sites an engineer may open follows from the visits; kept beside the sites, because the installs app
 # must not know of visits. Days are local days of the firm.
 VISIT_OPENS_SITE = pgtrigger.Trigger(

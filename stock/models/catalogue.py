@@ -218,6 +218,9 @@ class CableType(models.Model):
     area_mm2 = models.DecimalField(max_digits=5, decimal_places=3)
     ohm_per_km_20 = models.FloatField(help_text="one core at 20 °C")
     temperature_coefficient_per_k = models.FloatField(default=0.00393)
+    tolerance_percent = models.FloatField(
+        default=0, help_text="how far a drum may lie from the data sheet's ohms per kilometre, either way"
+    )
 
     def __str__(self) -> str:
         return self.name

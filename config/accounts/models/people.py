@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any, ClassVar
 
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
@@ -31,6 +32,17 @@ class Firm(models.Model):
     )
     shortage_weeks = models.PositiveSmallIntegerField(
         default=6, help_text="weeks ahead that the shortage list looks"
+    )
+    loop_margin_percent = models.DecimalField(
+        max_digits=4, decimal_places=1, default=Decimal(2),
+        help_text="a loop whose nearest state lies closer to an edge of its band, in percent of its value, is flagged",
+    )
+    standby_scheme = models.CharField(
+        max_length=60, default="EN 50131-6", help_text="scheme of the standby rules that the firm works to"
+    )
+    battery_ageing_factor = models.DecimalField(
+        max_digits=3, decimal_places=2, default=Decimal("1.25"),
+        help_text="new capacity over needed capacity, so that an old battery still lasts",
     )
 
     class Meta:

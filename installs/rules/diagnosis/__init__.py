@@ -1,0 +1,1 @@
+"""From measured resistances back to what may be wrong on a circuit."""
