@@ -119,48 +119,97 @@ def check_loop(loop: Loop) -> None:
 
 
 def state_intervals(loop: Loop) -> tuple[StateInterval, ...]:
-    """Every state of the loop with its resistance in ohms: nominal, least and greatest.
+    """Every state of the loop with its resistance in ohms at the panel: nominal, least and greatest.
 
     With arrays in the loop each value is an array: a thousand circuits of one shape in one call. Raises RuleError.
     """
     check_loop(loop)
-    return tuple(_intervals(loop))
+    seen = Seen(loop)
+    intervals = [seen.at_panel(*state) for state in single_states(loop)]
+    intervals.append(StateInterval("open", "", "Cable cut", math.inf, math.inf, math.inf))
+    # A short may lie anywhere between the panel and the end: from 0 ohm to the whole pair and every closed contact.
+    farthest = ladder.from_panel(seen.rungs({}, Pick.GREATEST), 0.0)
+    intervals.append(StateInterval("short", "", "Cable shorted", 0.0, 0.0, farthest))
+    return tuple(intervals)
 
 
-def _intervals(loop: Loop) -> Iterator[StateInterval]:
-    nobody: dict[int, frozenset[str]] = {}
+def far_end_intervals(loop: Loop, *, joined: bool) -> tuple[StateInterval, ...]:
+    """The same states as `state_intervals`, measured across the line's end with the pair off the panel: its cores open
+    there, or joined to one another.
 
-    def interval(state: str, key: str, label: str, operated: Mapping[int, frozenset[str]]) -> StateInterval:
-        nominal, least, greatest = (_seen(loop, operated, pick) for pick in Pick)
-        return StateInterval(state, key, label, nominal, least, greatest)
+    A cut leaves at most the end resistor, at least what is measured at rest; a short anywhere from 0 ohm to the whole
+    pair lies beside the end. Raises RuleError.
+    """
+    check_loop(loop)
+    seen = Seen(loop)
+    panel_end_ohm = 0.0 if joined else math.inf
+    intervals = [seen.at_far_end(*state, panel_end_ohm=panel_end_ohm) for state in single_states(loop)]
+    rest = intervals[0]
+    end = [seen.end(pick) for pick in Pick]
+    intervals.append(StateInterval("open", "", "Cable cut", end[0], rest.least_ohm, end[2]))
+    whole = ladder.from_far_end(seen.rungs({}, Pick.GREATEST), seen.end(Pick.GREATEST), 0.0)
+    intervals.append(StateInterval("short", "", "Cable shorted", 0.0, 0.0, whole))
+    return tuple(intervals)
 
-    yield interval("normal", "", "Normal", nobody)
+
+Operated = Mapping[int, frozenset[str]]
+
+
+def single_states(loop: Loop) -> Iterator[tuple[str, str, str, Operated]]:
+    """State, key of its device, label and the functions operated by place: normal, each device's functions, alarm with
+    mask of one device, and all devices in alarm."""
+    yield "normal", "", "Normal", {}
     for index, device in enumerate(loop.devices):
         for name in FUNCTIONS:
             if name in device.functions:
-                yield interval(name, device.key, f"{device.label} {_DONE[name]}", {index: frozenset({name})})
+                yield name, device.key, f"{device.label} {_DONE[name]}", {index: frozenset({name})}
         if {"alarm", "mask"} <= device.functions:
-            both = {index: frozenset({"alarm", "mask"})}
-            yield interval("alarm+mask", device.key, f"{device.label} in alarm and masked", both)
+            both = frozenset({"alarm", "mask"})
+            yield "alarm+mask", device.key, f"{device.label} in alarm and masked", {index: both}
     alarming = [index for index, device in enumerate(loop.devices) if "alarm" in device.functions]
     if len(alarming) > 1:
-        all_of_them = dict.fromkeys(alarming, frozenset({"alarm"}))
-        yield interval("all-alarm", "", f"All {len(alarming)} devices in alarm", all_of_them)
-    yield StateInterval("open", "", "Cable cut", math.inf, math.inf, math.inf)
-    # A short may lie anywhere between the panel and the end: from 0 ohm to the whole pair and every closed contact.
-    farthest = ladder.from_panel(rungs(loop, nobody, Pick.GREATEST), 0.0)
-    yield StateInterval("short", "", "Cable shorted", 0.0, 0.0, farthest)
+        label = f"All {len(alarming)} devices in alarm"
+        yield "all-alarm", "", label, dict.fromkeys(alarming, frozenset({"alarm"}))
 
 
-def _seen(loop: Loop, operated: Mapping[int, frozenset[str]], pick: Pick) -> Ohms:
-    return ladder.from_panel(rungs(loop, operated, pick), end_ohm(loop, pick))
+class Seen:
+    """One loop's rungs, each computed once however many states need it."""
+
+    def __init__(self, loop: Loop) -> None:
+        self.loop = loop
+        self._rungs: dict[tuple[int, frozenset[str], Pick], Rung] = {}
+        self._ends: dict[Pick, Ohms] = {}
+
+    def rung(self, place: int, operated: frozenset[str], pick: Pick) -> Rung:
+        key = place, operated, pick
+        if key not in self._rungs:
+            self._rungs[key] = rung(self.loop, self.loop.devices[place], operated, pick)
+        return self._rungs[key]
+
+    def rungs(self, operated: Operated, pick: Pick) -> list[Rung]:
+        """The ladder from the panel, with the functions of `operated` (by place, 0 first) operated."""
+        rest: frozenset[str] = frozenset()
+        return [self.rung(place, operated.get(place, rest), pick) for place in range(len(self.loop.devices))]
+
+    def end(self, pick: Pick) -> Ohms:
+        if pick not in self._ends:
+            self._ends[pick] = end_ohm(self.loop, pick)
+        return self._ends[pick]
+
+    def at_panel(self, state: str, key: str, label: str, operated: Operated) -> StateInterval:
+        values = (ladder.from_panel(self.rungs(operated, pick), self.end(pick)) for pick in Pick)
+        return StateInterval(state, key, label, *values)
+
+    def at_far_end(
+        self, state: str, key: str, label: str, operated: Operated, *, panel_end_ohm: float
+    ) -> StateInterval:
+        values = (ladder.from_far_end(self.rungs(operated, pick), self.end(pick), panel_end_ohm) for pick in Pick)
+        return StateInterval(state, key, label, *values)
 
 
-def rungs(loop: Loop, operated: Mapping[int, frozenset[str]], pick: Pick) -> list[Rung]:
+def rungs(loop: Loop, operated: Operated, pick: Pick) -> list[Rung]:
     """The ladder of the loop, from the panel, with the functions of `operated` (by place, 0 first) operated."""
-    return [
-        rung(loop, device, operated.get(index, frozenset()), pick) for index, device in enumerate(loop.devices)
-    ]
+    return Seen(loop).rungs(operated, pick)
 
 
 def rung(loop: Loop, device: LoopDevice, operated: frozenset[str], pick: Pick) -> Rung:

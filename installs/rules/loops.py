@@ -11,9 +11,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from installs.rules.bands import Band, check_bands, margin_ohm, reading, readings
+from installs.rules.bands import Band, accepted_spans, check_bands, margin_ohm, reading, readings
 from installs.rules.loop_states import CableSpec, Loop, LoopDevice, StateInterval, check_loop, state_intervals
+from installs.rules.network import Ohms
 from installs.rules.resistors import spoken_ohm
 from installs.rules.topology import Topology, functions, resistor_roles, sees_short
 
@@ -87,7 +89,7 @@ class Verdict:
 def state_table(loop: Loop, bands: Sequence[Band]) -> tuple[StateRow, ...]:
     """Every state of one loop and how a panel input with these bands reads it. Raises RuleError."""
     ordered = check_bands(bands)
-    return tuple(_row(loop, ordered, interval) for interval in state_intervals(loop))
+    return tuple(row_of(loop, ordered, interval) for interval in state_intervals(loop))
 
 
 def indistinguishable(table: Sequence[StateRow]) -> tuple[Clash, ...]:
@@ -142,26 +144,47 @@ def longest_cable_m(loop: Loop, bands: Sequence[Band]) -> float | None:
     without cable. All runs keep their proportions (with no cable recorded, all of it lies before the first device).
     Rounded down to 0.1 m; never more than 10 km. Raises RuleError.
     """
-    present_m = float(sum(np.asarray(device.cable_run_m).item() for device in loop.devices))
-
-    def reads_right(length_m: float) -> bool:
-        devices = []
-        for index, device in enumerate(loop.devices):
-            share = device.cable_run_m / present_m if present_m else float(index == 0)
-            devices.append(replace(device, cable_run_m=share * length_m))
-        table = state_table(replace(loop, devices=tuple(devices)), bands)
-        return all(row.outcome == "right" for row in table if row.state not in COMBINED_STATES)
-
-    low, high = 0.0, LONGEST_CABLE_M
-    if not reads_right(low):
+    single = [row for row in state_table(_with_cable(loop, 0.0), bands) if row.state not in COMBINED_STATES]
+    if any(row.outcome != "right" for row in single):
         # With too little resistance in the values, cable can only help by luck: not a length to promise.
         return None
-    if reads_right(high):
+    low, high = 0.0, LONGEST_CABLE_M
+    if bool(_reads_right(_with_cable(loop, np.asarray([high])), bands)[0]):
         return high
     while high - low > 0.01:
-        middle = (low + high) / 2
-        low, high = (middle, high) if reads_right(middle) else (low, middle)
+        lengths = np.linspace(low, high, 33)
+        wrong = int(np.argmin(_reads_right(_with_cable(loop, lengths), bands)))
+        low, high = float(lengths[wrong - 1]), float(lengths[wrong])
     return math.floor(low * 10 + 0.1) / 10
+
+
+def _with_cable(loop: Loop, length_m: Ohms) -> Loop:
+    """The loop with so much cable in all, runs in proportion; with none recorded all lies before the first device."""
+    present_m = float(sum(np.asarray(device.cable_run_m).item() for device in loop.devices))
+    return replace(
+        loop,
+        devices=tuple(
+            replace(
+                device,
+                cable_run_m=(device.cable_run_m / present_m if present_m else float(index == 0)) * length_m,
+            )
+            for index, device in enumerate(loop.devices)
+        ),
+    )
+
+
+def _reads_right(loop: Loop, bands: Sequence[Band]) -> NDArray[np.bool_]:
+    """For each of a stack of circuits whether every single signal reads right within all tolerances."""
+    right: NDArray[np.bool_] = np.ones(1, dtype=bool)
+    for interval in state_intervals(loop):
+        if interval.state in COMBINED_STATES:
+            continue
+        inside: NDArray[np.bool_] = np.zeros(1, dtype=bool)
+        for low, high in accepted_spans(bands, expected_states(loop.topology, interval.state)[1]):
+            below = True if high is None else np.asarray(interval.greatest_ohm) < high
+            inside = inside | ((np.asarray(interval.least_ohm) >= low) & below)
+        right = right & inside
+    return right
 
 
 def reads_values(
@@ -201,7 +224,8 @@ def reads_values(
     return ()
 
 
-def _row(loop: Loop, bands: Sequence[Band], interval: StateInterval) -> StateRow:
+def row_of(loop: Loop, bands: Sequence[Band], interval: StateInterval) -> StateRow:
+    """How a panel input with these bands, from low to high, reads one state."""
     nominal = float(interval.nominal_ohm)
     least, greatest = float(interval.least_ohm), float(interval.greatest_ohm)
     expected, accepted = expected_states(loop.topology, interval.state)
