@@ -7,7 +7,7 @@ temperature, closed contacts between 0 ohm and their greatest resistance.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -178,12 +178,21 @@ class Seen:
     def __init__(self, loop: Loop) -> None:
         self.loop = loop
         self._rungs: dict[tuple[int, frozenset[str], Pick], Rung] = {}
+        # Devices wired alike share their bodies: most loops hold one kind of board.
+        self._bodies: dict[Hashable, tuple[Ohms, Ohms]] = {}
+        self._runs: dict[tuple[int, Pick], Ohms] = {}
         self._ends: dict[Pick, Ohms] = {}
 
     def rung(self, place: int, operated: frozenset[str], pick: Pick) -> Rung:
         key = place, operated, pick
         if key not in self._rungs:
-            self._rungs[key] = rung(self.loop, self.loop.devices[place], operated, pick)
+            device = self.loop.devices[place]
+            if (place, pick) not in self._runs:
+                self._runs[place, pick] = _run_ohm(self.loop, device, pick)
+            body = _kind(device), operated, pick
+            if body not in self._bodies:
+                self._bodies[body] = _body_ohm(self.loop, device, operated, pick)
+            self._rungs[key] = Rung(self._runs[place, pick], *self._bodies[body])
         return self._rungs[key]
 
     def rungs(self, operated: Operated, pick: Pick) -> list[Rung]:
@@ -207,6 +216,14 @@ class Seen:
         return StateInterval(state, key, label, *values)
 
 
+def _kind(device: LoopDevice) -> Hashable:
+    """The same for devices that put the same on the loop; arrays are told apart by being themselves."""
+    values = tuple((role, ohm if isinstance(ohm, float | int) else id(ohm)) for role, ohm in device.resistor_ohm.items())
+    tolerance = device.tolerance_percent
+    own = tolerance if tolerance is None or isinstance(tolerance, float | int) else id(tolerance)
+    return id(device.topology), device.functions, values, own
+
+
 def rungs(loop: Loop, operated: Operated, pick: Pick) -> list[Rung]:
     """The ladder of the loop, from the panel, with the functions of `operated` (by place, 0 first) operated."""
     return Seen(loop).rungs(operated, pick)
@@ -214,6 +231,11 @@ def rungs(loop: Loop, operated: Operated, pick: Pick) -> list[Rung]:
 
 def rung(loop: Loop, device: LoopDevice, operated: frozenset[str], pick: Pick) -> Rung:
     """One device's place on the ladder, with its own functions of `operated` operated. Raises RuleError."""
+    return Rung(_run_ohm(loop, device, pick), *_body_ohm(loop, device, operated, pick))
+
+
+def _body_ohm(loop: Loop, device: LoopDevice, operated: frozenset[str], pick: Pick) -> tuple[Ohms, Ohms]:
+    """What a device puts in line and across the pair, in ohms."""
     topology = device.topology or loop.topology
 
     def part(tree: Tree) -> Ohms:
@@ -228,10 +250,9 @@ def rung(loop: Loop, device: LoopDevice, operated: frozenset[str], pick: Pick) -
         )
         return network.resistance_ohm(node, pick)
 
-    run_ohm = _run_ohm(loop, device, pick)
     if topology.arrangement == "series":
-        return Rung(run_ohm, part(topology.device))
-    return Rung(run_ohm, part(topology.through), part(topology.device))
+        return part(topology.device), math.inf
+    return part(topology.through), part(topology.device)
 
 
 def end_ohm(loop: Loop, pick: Pick) -> Ohms:
