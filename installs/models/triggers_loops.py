@@ -6,7 +6,8 @@ import pgtrigger
 
 # The functions below are made of constants of this module only.
 # ruff: noqa: S608
-_STALE = "UPDATE installs_looptable SET stale = TRUE WHERE NOT stale AND circuit_id"
+# Rows that are stale already are written again on purpose: the update must wait for one that is being computed.
+_STALE = "UPDATE installs_looptable SET stale = TRUE WHERE circuit_id"
 _OF_DEVICE = "IN (SELECT circuit_id FROM installs_circuitplace WHERE device_id = NEW.id)"
 
 CIRCUIT_HAS_TABLE = pgtrigger.Trigger(

@@ -14,12 +14,13 @@ from config.accounts.rights import Right
 from installs import sections
 from installs.models import Circuit, CircuitPlace, Device, Document, InputBand, Site, System
 from installs.queries import labels
-from installs.queries.loop_values import expected_values
+from installs.queries.loop_values import PLACE_FIELDS, expected_values, from_kept
 from installs.queries.sheet_rows import (
     Band,
     CircuitSheet,
     DeviceSheet,
     DocumentLine,
+    LoopSheet,
     PanelSheet,
     PlaceSheet,
     SiteSheet,
@@ -41,7 +42,8 @@ _SITE = (
 _CIRCUIT = (
     "id", "number", "zone", "eol_ohm", "profile_id", "profile__code", "topology__name", "topology__circuit",
     "topology__functions", "cable_type__name", "cable_type__ohm_per_km_20",
-    "cable_type__temperature_coefficient_per_k", "panel__system_id",
+    "cable_type__temperature_coefficient_per_k", "cable_type__tolerance_percent", "panel__system_id",
+    "panel__system__site__environmental_class", "loop_table__stale", "loop_table__table",
 )
 _DEVICE = (
     "id", "system_id", "mark", "position", "serial_id", "serial__number", "signalling_wires", "core_landings",
@@ -86,7 +88,7 @@ def site_sheet(user: User, site_id: int) -> SiteSheet | None:
     for place in (
         CircuitPlace.objects.filter(circuit__panel__system__site_id=site_id)
         .order_by("circuit_id", "order")
-        .values("circuit_id", "device_id", "order", "run_m", "functions")
+        .values(*PLACE_FIELDS)
     ):
         places[place["circuit_id"]].append(place)
     documents = Document.objects.filter(site_id=site_id).order_by("-added_at", "-id")[:50].values(
@@ -163,7 +165,7 @@ def _systems(
                 eol_ohm=circuit["eol_ohm"],
                 eol_at_last_device=circuit["eol_ohm"] is None and circuit["topology__circuit"].get("end") != "link",
                 bands=circuit_bands,
-                loop=expected_values(circuit, live, rows, circuit_bands),
+                loop=_loop(circuit, live, rows, circuit_bands),
                 places=tuple(lines),
                 flags=extra.flags,
                 tests=extra.tests,
@@ -182,6 +184,18 @@ def _systems(
         )
         for row in systems
     )
+
+
+def _loop(
+    circuit: Mapping[str, Any],
+    places: list[dict[str, Any]],
+    devices: Mapping[int, Mapping[str, Any]],
+    bands: tuple[Band, ...],
+) -> LoopSheet:
+    """The kept table; computed here where the record changed and nobody has kept it yet."""
+    if circuit["loop_table__stale"] or not circuit["loop_table__table"]:
+        return expected_values(circuit, places, devices, bands)
+    return from_kept(circuit["loop_table__table"])
 
 
 def _panel(row: Mapping[str, Any], extra: SubjectExtras) -> PanelSheet:

@@ -7,6 +7,14 @@ from datetime import date, datetime
 
 from installs.sections import LastTest, NextVisit, OpenFlag
 
+OUTCOME_WORDS = {
+    "right": "Loop reads right",
+    "thin": "Thin margin",
+    "marginal": "Marginal loop",
+    "wrong": "Loop reads wrong",
+    "unknown": "Cannot be computed",
+}
+
 
 @dataclass(frozen=True)
 class Setting:
@@ -83,19 +91,58 @@ class ExpectedReading:
     reads_as: str
     right: bool
     words: str
+    # Nominal, least and greatest across the far end, the pair off the panel: its cores open there, or joined.
+    far_open_ohm: tuple[float | None, ...] = ()
+    far_joined_ohm: tuple[float | None, ...] = ()
+    margin_ohm: float | None = None
+    margin_percent: float | None = None
+
+
+@dataclass(frozen=True)
+class DoubleReading:
+    """Two signals at once: every pair of them that gives these values, in words."""
+
+    labels: tuple[str, ...]
+    nominal_ohm: float | None
+    least_ohm: float | None
+    greatest_ohm: float | None
+    reads_as: str
+    right: bool
 
 
 @dataclass(frozen=True)
 class LoopSheet:
     """Expected loop values of a circuit with the verdict in words, or the reason why there are none.
 
-    `short` is one line of it: the nominal value of each state, for people who scan the page."""
+    `short` is one line of it: the nominal value of each state, for people who scan the page. `alike` names the states
+    that the panel cannot tell apart; `normal_ohm` is nominal, least and greatest at rest, `normal_band_ohm` the edges
+    of the panel's band for it."""
 
     readings: tuple[ExpectedReading, ...]
     short: str
     healthy: bool
     verdict: str
     notes: tuple[str, ...] = ()
+    outcome: str = "unknown"
+    doubles: tuple[DoubleReading, ...] = ()
+    alike: tuple[str, ...] = ()
+    cause: str = ""
+    cure: str = ""
+    nearest: str = ""
+    least_margin_ohm: float | None = None
+    least_margin_percent: float | None = None
+    longest_cable_m: float | None = None
+    normal_ohm: tuple[float | None, ...] = ()
+    normal_band_ohm: tuple[float | None, ...] = ()
+
+    @property
+    def tone(self) -> str:
+        """Colour only; the outcome's words say it all."""
+        return {"right": "ok", "wrong": "bad"}.get(self.outcome, "warn")
+
+    @property
+    def outcome_words(self) -> str:
+        return OUTCOME_WORDS[self.outcome]
 
 
 @dataclass(frozen=True)

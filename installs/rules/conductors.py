@@ -1,8 +1,9 @@
-"""Resistance of copper conductors by cross-section and temperature."""
+"""Resistance of conductors by material, cross-section and temperature."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 from installs.rules.errors import RuleError
@@ -11,6 +12,33 @@ from installs.rules.network import Ohms
 # IEC 60028:1925: annealed copper at 20 °C.
 COPPER_RESISTIVITY_OHM_MM2_PER_M: Final = 0.017241
 COPPER_COEFFICIENT_PER_K: Final = 0.00393
+
+# EN 50131-1 clause 7: the coldest and the warmest that equipment of each environmental class must stand, in °C. From
+# memory; the standard was not at hand.
+TEMPERATURES_C: Final[dict[int, tuple[float, float]]] = {
+    1: (5.0, 40.0),
+    2: (-10.0, 40.0),
+    3: (-25.0, 50.0),
+    4: (-25.0, 60.0),
+}
+
+
+@dataclass(frozen=True)
+class Material:
+    """What a core is made of: resistivity at 20 °C, and how much of it each kelvin adds."""
+
+    name: str
+    resistivity_ohm_mm2_per_m: float
+    coefficient_per_k: float
+
+
+# Copper: IEC 60028:1925. Aluminium: IEC 60889. Copper-clad aluminium with a tenth of its area in copper: ASTM B566.
+# Both aluminium rows from memory; a cable's data sheet goes before all of them.
+MATERIALS: Final[dict[str, Material]] = {
+    "copper": Material("Copper", COPPER_RESISTIVITY_OHM_MM2_PER_M, COPPER_COEFFICIENT_PER_K),
+    "aluminium": Material("Aluminium", 0.028264, 0.00403),
+    "copper-clad aluminium": Material("Copper-clad aluminium", 0.02676, 0.00404),
+}
 
 # IEC 60228:2004 tables 1 to 3: greatest resistance of one core in ohm/km at 20 °C, by class, finish and area in mm².
 # 0.22 mm² is not in the standard, whose range starts at 0.5 mm².
@@ -57,11 +85,33 @@ def strand_area_mm2(strands: int, diameter_mm: float) -> float:
     return strands * math.pi * diameter_mm**2 / 4
 
 
+def solid_area_mm2(diameter_mm: float) -> float:
+    """Cross-section in mm² of a solid round core (0.5 mm: 0.196 mm²). Raises RuleError."""
+    return strand_area_mm2(1, diameter_mm)
+
+
 def copper_ohm_per_km(area_mm2: float) -> float:
     """Resistance of one copper core in ohm/km at 20 °C from its cross-section (IEC 60028 resistivity)."""
+    return core_ohm_per_km(area_mm2, MATERIALS["copper"])
+
+
+def core_ohm_per_km(area_mm2: float, material: Material) -> float:
+    """Resistance of one core in ohm/km at 20 °C: resistivity over cross-section. Raises RuleError."""
     if not area_mm2 > 0:
         raise RuleError("is not a cross-section", field="area_mm2", value=area_mm2, remedy="Give more than 0 mm².")
-    return COPPER_RESISTIVITY_OHM_MM2_PER_M * 1000 / area_mm2
+    return material.resistivity_ohm_mm2_per_m * 1000 / area_mm2
+
+
+def class_temperatures_c(environmental_class: int) -> tuple[float, float]:
+    """The coldest and the warmest °C of an environmental class (EN 50131-1, from memory). Raises RuleError."""
+    if environmental_class not in TEMPERATURES_C:
+        raise RuleError(
+            "is not an environmental class",
+            field="environmental_class",
+            value=environmental_class,
+            remedy="Give 1, 2, 3 or 4.",
+        )
+    return TEMPERATURES_C[environmental_class]
 
 
 def correction_kt(temperature_c: float) -> float:

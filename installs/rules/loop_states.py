@@ -7,7 +7,7 @@ temperature, closed contacts between 0 ohm and their greatest resistance.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -126,7 +126,9 @@ def state_intervals(loop: Loop) -> tuple[StateInterval, ...]:
     check_loop(loop)
     seen = Seen(loop)
     intervals = [seen.at_panel(*state) for state in single_states(loop)]
-    intervals.append(StateInterval("open", "", "Cable cut", math.inf, math.inf, math.inf))
+    # A cut leaves the devices before it: what bridges the pair there at rest is still measured.
+    before = [ladder.from_panel(seen.rungs({}, Pick.LEAST)[:place], math.inf) for place in range(len(loop.devices))]
+    intervals.append(StateInterval("open", "", "Cable cut", math.inf, _least(before, math.inf), math.inf))
     # A short may lie anywhere between the panel and the end: from 0 ohm to the whole pair and every closed contact.
     farthest = ladder.from_panel(seen.rungs({}, Pick.GREATEST), 0.0)
     intervals.append(StateInterval("short", "", "Cable shorted", 0.0, 0.0, farthest))
@@ -137,19 +139,31 @@ def far_end_intervals(loop: Loop, *, joined: bool) -> tuple[StateInterval, ...]:
     """The same states as `state_intervals`, measured across the line's end with the pair off the panel: its cores open
     there, or joined to one another.
 
-    A cut leaves at most the end resistor, at least what is measured at rest; a short anywhere from 0 ohm to the whole
-    pair lies beside the end. Raises RuleError.
+    A cut leaves the end resistor with the devices behind it; a short anywhere from 0 ohm to the whole pair lies beside
+    the end. Raises RuleError.
     """
     check_loop(loop)
     seen = Seen(loop)
     panel_end_ohm = 0.0 if joined else math.inf
     intervals = [seen.at_far_end(*state, panel_end_ohm=panel_end_ohm) for state in single_states(loop)]
-    rest = intervals[0]
-    end = [seen.end(pick) for pick in Pick]
-    intervals.append(StateInterval("open", "", "Cable cut", end[0], rest.least_ohm, end[2]))
+    # A cut in the last run leaves the most; the nearer to the panel, the more devices may bridge the pair behind it.
+    nominal, least, greatest = (
+        [ladder.from_far_end(seen.rungs({}, pick)[place:], seen.end(pick)) for place in range(len(loop.devices))]
+        or [seen.end(pick)]
+        for pick in Pick
+    )
+    cut = nominal[-1], _least(least, math.inf), greatest[-1]
+    intervals.append(StateInterval("open", "", "Cable cut", *cut))
     whole = ladder.from_far_end(seen.rungs({}, Pick.GREATEST), seen.end(Pick.GREATEST), 0.0)
     intervals.append(StateInterval("short", "", "Cable shorted", 0.0, 0.0, whole))
     return tuple(intervals)
+
+
+def _least(values: Sequence[Ohms], without: float) -> Ohms:
+    """The least of the values, entry by entry where they are arrays; `without` when there are none."""
+    if all(isinstance(value, float | int) for value in values):
+        return min((float(value) for value in values), default=without)
+    return np.asarray(np.minimum.reduce(np.broadcast_arrays(*values)), dtype=np.float64)
 
 
 Operated = Mapping[int, frozenset[str]]
@@ -218,10 +232,11 @@ class Seen:
 
 def _kind(device: LoopDevice) -> Hashable:
     """The same for devices that put the same on the loop; arrays are told apart by being themselves."""
-    values = tuple((role, ohm if isinstance(ohm, float | int) else id(ohm)) for role, ohm in device.resistor_ohm.items())
-    tolerance = device.tolerance_percent
-    own = tolerance if tolerance is None or isinstance(tolerance, float | int) else id(tolerance)
-    return id(device.topology), device.functions, values, own
+    def same(value: Ohms | None) -> Hashable:
+        return id(value) if isinstance(value, np.ndarray) else value
+
+    values = tuple((role, same(ohm)) for role, ohm in device.resistor_ohm.items())
+    return id(device.topology), device.functions, values, same(device.tolerance_percent)
 
 
 def rungs(loop: Loop, operated: Operated, pick: Pick) -> list[Rung]:

@@ -10,6 +10,7 @@ from config.accounts.models import User
 from config.errors import Conflict, InvalidInput
 from installs.models import CircuitPlace, Device, System
 from installs.services import checks
+from installs.services.loop_tables import keep_loop_tables
 from installs.services.refusals import recorded
 from stock.models import Backplate, Board, CableType, Location, Movement, Serial, Variant
 from stock.services import move_serial_to_site, post_movement, take_serial_from_site
@@ -167,7 +168,9 @@ def remove_device(
         now = locked(device, read_at)
         now.removed_on = on
         now.save(update_fields=["removed_on", "changed_at"])
+        circuits = list(now.places.values_list("circuit_id", flat=True))
         CircuitPlace.objects.filter(device=now).delete()
+        keep_loop_tables(circuits)
         if now.serial is not None:
             take_serial_from_site(now.serial, destination=destination, by=by, reference=reference)
     return now
@@ -210,6 +213,8 @@ def replace_cover(
                         reference=reference)
         now.variant, now.serial, now.board, now.settings = variant, serial, new_board, dict(settings)
         now.save(update_fields=["variant", "serial", "board", "settings", "changed_at"])
+        if not isinstance(board, _Keep):
+            keep_loop_tables(now.places.values_list("circuit_id", flat=True))
     return now
 
 

@@ -12,6 +12,7 @@ from config.errors import InvalidInput
 from installs.models import Circuit, CircuitPlace, Device
 from installs.services import checks
 from installs.services.devices import locked
+from installs.services.loop_tables import keep_loop_tables
 from installs.services.refusals import recorded
 
 LONGEST_RUN_M = 1_000.0
@@ -96,10 +97,12 @@ def set_circuit_places(circuit: Circuit, places: Sequence[Place], *, by: User) -
                 [*place.functions, *(function for other in others for function in other.functions)],
             )
         CircuitPlace.objects.filter(circuit=now).delete()
-        return CircuitPlace.objects.bulk_create(
+        placed = CircuitPlace.objects.bulk_create(
             CircuitPlace(
                 circuit=now, device_id=place.device_id, order=number, functions=list(place.functions),
                 run_m=place.run_m,
             )
             for number, place in enumerate(places, start=1)
         )
+        keep_loop_tables([now.pk])
+        return placed
