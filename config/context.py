@@ -16,6 +16,7 @@ MENU = (
     (Right.SEE_VISITS, "maintenance:due", "Due and overdue"),
     (Right.SEE_PROPOSALS, "maintenance:proposals", "Swap proposals"),
     (Right.SEE_SITES, "installs:sites", "Sites"),
+    (Right.SEE_SITES, "installs:loops", "Loops"),
     (Right.SEE_JOBS, "maintenance:jobs", "Nightly work"),
 )
 

@@ -57,13 +57,16 @@ class SystemSerializer(serializers.ModelSerializer[System]):
 class PanelTypeSerializer(serializers.ModelSerializer[PanelType]):
     class Meta:
         model = PanelType
-        fields: ClassVar = ["id", "code", "name", "grade"]
+        fields: ClassVar = [
+            "id", "code", "name", "grade", "psu_type", "supply_mains_v", "supply_end_v", "supply_output_ma",
+            "own_quiescent_ma", "own_alarm_ma", "recharge_ma",
+        ]
 
 
 class InputBandSerializer(serializers.ModelSerializer[InputBand]):
     class Meta:
         model = InputBand
-        fields: ClassVar = ["state", "low_ohm", "high_ohm"]
+        fields: ClassVar = ["state", "low_ohm", "high_ohm", "low_v", "high_v"]
 
 
 class InputProfileSerializer(serializers.ModelSerializer[InputProfile]):
@@ -71,13 +74,18 @@ class InputProfileSerializer(serializers.ModelSerializer[InputProfile]):
 
     class Meta:
         model = InputProfile
-        fields: ClassVar = ["id", "panel_type", "code", "topology", "bands"]
+        fields: ClassVar = [
+            "id", "panel_type", "code", "topology", "reference_v", "pull_up_ohm", "pull_up_tolerance_percent", "bands",
+        ]
 
 
 class PanelSerializer(serializers.ModelSerializer[Panel]):
     class Meta:
         model = Panel
-        fields: ClassVar = ["id", "system", "type", "serial_number", "place", "battery_ah", "battery_fitted_on"]
+        fields: ClassVar = [
+            "id", "system", "type", "serial_number", "place", "battery_ah", "battery_fitted_on", "other_quiescent_ma",
+            "other_alarm_ma",
+        ]
 
 
 class CircuitSerializer(serializers.ModelSerializer[Circuit]):

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django import forms
+from django.urls import reverse
 from django.utils import timezone
 
 from installs.rules.errors import RuleError
@@ -173,6 +174,18 @@ class TaskForm(forms.Form):
         self.task = task
         if not task.is_loop:
             del self.fields["measured"]
+        elif task.circuit_id is not None:
+            # What the value says of the circuit, as soon as it is written; without script nothing of it is missed.
+            address = reverse("installs:circuit-reads", args=[task.circuit_id])
+            self.fields["measured"].widget.attrs |= {
+                "hx-get": f"{address}?field={self.add_prefix('measured')}", "hx-trigger": "change",
+                "hx-target": f"#{self.reads_id}", "hx-sync": "this:replace", "aria-describedby": self.reads_id,
+            }
+
+    @property
+    def reads_id(self) -> str:
+        """Where the verdict on the measured value is shown."""
+        return f"{self.prefix}-reads"
 
     def clean_note(self) -> str:
         note: str = self.cleaned_data["note"]

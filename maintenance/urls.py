@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from django.urls import URLPattern, path
 
-from maintenance.pages import due, jobs, proposals, visits
+from maintenance.pages import drift, due, jobs, proposals, visits
 
 app_name = "maintenance"
 urlpatterns: list[URLPattern] = [
     path("due/", due.due, name="due"),
+    path("drifts/", drift.drifts, name="drifts"),
     path("visits/", visits.visits, name="visits"),
     path("visits/plan/", visits.plan, name="visit-plan"),
     path("visits/<int:pk>/", visits.visit, name="visit"),

@@ -85,7 +85,12 @@ class FirmSerializer(ModelSerializer[Firm]):
         model = Firm
         fields = (
             "id", "name", "access_days_before", "access_days_after", "due_soon_days", "escalate_days", "shortage_weeks",
+            "loop_margin_percent", "standby_scheme", "battery_ageing_factor",
         )
+        # An old battery holds less than a new one, never more.
+        extra_kwargs: ClassVar = {
+            "loop_margin_percent": {"min_value": 0}, "battery_ageing_factor": {"min_value": 1},
+        }
 
 
 class FirmViewSet(ChangeViewSet):

@@ -182,19 +182,30 @@ def _kits(catalogue: Catalogue) -> None:
     KitLine.objects.bulk_create(lines)
 
 
+_SUPPLY = (
+    "supply_mains_v", "supply_end_v", "supply_output_ma", "own_quiescent_ma", "own_alarm_ma", "recharge_ma",
+)
+_SOURCE = ("reference_v", "pull_up_ohm", "pull_up_tolerance_percent")
+
+
 def _panels(catalogue: Catalogue) -> None:
     bands = []
     for panel in PANELS:
-        panel_type = make.PanelTypeFactory.create(code=panel.code, name=panel.name, grade=panel.grade)
+        panel_type = make.PanelTypeFactory.create(
+            code=panel.code, name=panel.name, grade=panel.grade, **dict(zip(_SUPPLY, panel.supply, strict=True))
+        )
         catalogue.panels[panel.code] = panel_type
         for row in panel.profiles:
             profile = make.InputProfileFactory.create(
-                panel_type=panel_type, code=row.code, topology=catalogue.topologies[row.topology]
+                panel_type=panel_type, code=row.code, topology=catalogue.topologies[row.topology],
+                **dict(zip(_SOURCE, row.source, strict=True)),
             )
             catalogue.profiles[panel.code, row.code] = profile
             catalogue.profile_rows[panel.code, row.code] = row
+            # The ohms of bands in volts follow by trigger.
+            low, high = ("low_v", "high_v") if row.volts else ("low_ohm", "high_ohm")
             bands += [
-                InputBand(profile=profile, state=state, low_ohm=low, high_ohm=high)
-                for state, low, high in bands_of(row)
+                InputBand(profile=profile, state=state, **{low: first, high: last})
+                for state, first, last in row.volts or bands_of(row)
             ]
     InputBand.objects.bulk_create(bands)

@@ -19,8 +19,9 @@ _WORKING_TABLES = """
     );
     CREATE TEMPORARY TABLE IF NOT EXISTS demo_ohm (circuit_id bigint PRIMARY KEY, ohm float, wrong boolean);
     CREATE TEMPORARY TABLE IF NOT EXISTS demo_failing (site_id bigint PRIMARY KEY, devices int);
+    CREATE TEMPORARY TABLE IF NOT EXISTS demo_drift (site_id bigint PRIMARY KEY, ohm_per_year float);
     CREATE TEMPORARY TABLE IF NOT EXISTS demo_site (site_id bigint PRIMARY KEY, start int);
-    TRUNCATE demo_visit, demo_ohm, demo_failing, demo_site;
+    TRUNCATE demo_visit, demo_ohm, demo_failing, demo_drift, demo_site;
 """
 
 # A number from 0 up to 1 that is the same for the same words and seed in every run.
@@ -109,6 +110,7 @@ _FAILS = {"walk test": 0.012, "mask test": 0.01, "battery": 0.02, "loop": 0.006}
 _RESULTS = f"""
     WITH found AS (
         SELECT k.requirement_id, v.visit_id, v.day, v.user_id, v.ended, r.test, o.ohm, o.wrong,
+            COALESCE(x.ohm_per_year * (v.day - t.in_use_since) / 365.25, 0) AS drift,
             {_SHARE.format(words=_WORDS.format("'outcome'"))} AS share,
             {_SHARE.format(words=_WORDS.format("v.day"))} AS noise,
             {_INDEX.format("q.due_month")} = v.number AS left_out,
@@ -125,6 +127,7 @@ _RESULTS = f"""
         LEFT JOIN installs_device d ON d.id = q.device_id
         LEFT JOIN demo_ohm o ON o.circuit_id = q.circuit_id
         LEFT JOIN demo_failing f ON f.site_id = q.site_id
+        LEFT JOIN demo_drift x ON x.site_id = q.site_id AND c.number = 1
         WHERE v.done
     ), judged AS (
         SELECT *, CASE
@@ -141,7 +144,7 @@ _RESULTS = f"""
     SELECT requirement_id, visit_id, day, outcome,
         CASE WHEN test = 'loop' AND outcome <> 'not done' THEN
             round((ohm * CASE WHEN outcome = 'failed' AND NOT wrong THEN 1.45
-                ELSE 1 + (noise - 0.5) * 0.012 END)::numeric, 1)
+                ELSE 1 + (noise - 0.5) * 0.012 END + drift)::numeric, 1)
         END,
         CASE outcome
             WHEN 'not done' THEN 'Room locked, no key on site.'
@@ -167,6 +170,10 @@ def write_history(built: Built, stops: Sequence[Stop], visits: Sequence[Visit], 
         ])
         _fill(cursor, "demo_failing", [
             (site.pk, plan.failing) for plan, site in zip(built.plans, built.sites, strict=True) if plan.failing
+        ])
+        _fill(cursor, "demo_drift", [
+            (site.pk, plan.drift_ohm_per_year)
+            for plan, site in zip(built.plans, built.sites, strict=True) if plan.drift_ohm_per_year
         ])
         _fill(cursor, "demo_visit", [
             (visit.pk, stop.site.pk, stop.number, stop.day, stop.done, stop.crew.user.pk,

@@ -22,7 +22,8 @@ from config.demo.shelves import fill_shelves, reserve
 from config.demo.sites import Builder, Built, ordinary_plan
 from config.demo.stockroom import Stockroom
 from config.errors import Conflict, InvalidInput
-from installs.models import Circuit, CircuitPlace, Customer, Device, Panel, Site, System
+from installs.models import Circuit, CircuitPlace, Customer, Device, Panel, PowerFeed, Site, System
+from installs.services.supply import install_standby_rules
 from maintenance.models import Visit
 from stock.models import Serial
 
@@ -61,6 +62,7 @@ def load_demo(*, scale: float, seed: int, today: date, progress: Progress = lamb
         with transaction.atomic():
             catalogue = load_catalogue(today)
             people = load_firm(today)
+            install_standby_rules()
         for chunk, start in enumerate(range(0, total, PART)):
             size = min(PART, total - start)
             with transaction.atomic():
@@ -116,3 +118,4 @@ def _write(built: Built) -> None:
     Device.objects.bulk_create(built.devices, batch_size=BATCH)
     Circuit.objects.bulk_create(built.circuits, batch_size=BATCH)
     CircuitPlace.objects.bulk_create(built.places, batch_size=BATCH)
+    PowerFeed.objects.bulk_create(built.feeds, batch_size=BATCH)

@@ -53,21 +53,28 @@ class BoardRow:
 
 @dataclass(frozen=True)
 class ProfileRow:
-    """An input profile and the resistor values that its bands are made for."""
+    """An input profile and the resistor values that its bands are made for. `source` is the reference in volts, the
+    pull-up in ohms and its tolerance in percent of an input whose bands are given in `volts` at the terminals."""
 
     code: str
     topology: str
     eol_ohm: int | None = None
     alarm_ohm: int | None = None
     mask_ohm: int | None = None
+    source: tuple[float | None, float | None, float] = (None, None, 0.0)
+    volts: tuple[tuple[str, float, float | None], ...] = ()
 
 
 @dataclass(frozen=True)
 class PanelRow:
+    """A panel type. `supply` is as invented as its name: volts at the outputs on mains and on a discharged battery,
+    then in mA the outputs' most, its own when quiet and in alarm, and what is left to recharge the battery."""
+
     code: str
     name: str
     grade: int
     profiles: tuple[ProfileRow, ...] = field(default=())
+    supply: tuple[str, str, int, int, int, int] = ("13.7", "10.8", 750, 75, 120, 350)
 
 
 # code: name, service life in years, generations of backplate, generations that have mask terminals
@@ -179,6 +186,7 @@ PANELS: tuple[PanelRow, ...] = (
             ProfileRow("teol-4k7-2k2", "triple-eol", 4700, 4700, 2200),
             ProfileRow("tamper-mask-4k7", "double-eol-tamper-mask", 4700, None, 2200),
         ),
+        supply=("13.7", "11.0", 1500, 110, 180, 800),
     ),
     PanelRow(
         "HS-32", "Hollinside 32", 3,
@@ -186,7 +194,13 @@ PANELS: tuple[PanelRow, ...] = (
             _D1, ProfileRow("deol-2k2-4k7", "double-eol", 2200, 4700), *_separate("1k", 1000),
             ProfileRow("teol-1k-3k", "triple-eol", 1000, 1000, 3000),
             ProfileRow("open-1k", "single-eol-open", 1000),
+            # 5 V behind 4.7 kΩ: normal is 1.59 V, one device in alarm 2.97 V, three 3.88 V (voltage divider).
+            ProfileRow(
+                "deol-2k2-4k7-volts", "double-eol", 2200, 4700, source=(5.0, 4700.0, 1.0),
+                volts=(("tamper", 0.0, 0.95), ("normal", 1.25, 2.4), ("alarm", 2.52, 4.0), ("tamper", 4.45, None)),
+            ),
         ),
+        supply=("13.6", "11.0", 1800, 130, 220, 1000),
     ),
     PanelRow("DM-12", "Dunmarrow 12", 2, (*_CLOSED, _D1, *_separate("1k", 1000)[:2])),
 )

@@ -17,7 +17,7 @@ from config.demo.sites import Built
 from maintenance.models import Visit
 
 TRACKED = ("installs.Site", "installs.System", "installs.Panel", "installs.Circuit", "installs.Device",
-           "installs.CircuitPlace", "maintenance.Visit")
+           "installs.CircuitPlace", "installs.PowerFeed", "maintenance.Visit")
 
 
 def quiet() -> Any:
@@ -46,6 +46,7 @@ def backdate(built: Built, stops: Sequence[Stop], visits: Sequence[Visit]) -> No
     later += [(pair.old.pk, local(pair.new.fitted_on, 10)) for pair in built.earlier]
     _events("installs.Device", "update", later)
     _events("installs.CircuitPlace", "insert", [(p.pk, local(p.device.fitted_on, 16)) for p in built.places])
+    _events("installs.PowerFeed", "insert", [(f.pk, local(f.device.fitted_on, 16)) for f in built.feeds])
     made = [(visit.pk, visit.made_at) for visit in visits]
     _events("maintenance.Visit", "insert", made, {"state": ("planned", {}), "version": ("1", {})})
     _events("maintenance.Visit", "update", [

@@ -34,7 +34,7 @@ from config.demo.wiring import (
     needs_mask_terminals,
     resistors,
 )
-from installs.models import Circuit, CircuitPlace, Customer, Device, Panel, Site, System
+from installs.models import Circuit, CircuitPlace, Customer, Device, Panel, PowerFeed, Site, System
 from stock.models import CableType, Item, Serial
 
 HISTORY_YEARS = 3
@@ -77,6 +77,10 @@ class Plan:
     cautions: str = ""
     lapsed: bool = False
     failing: int = 0
+    # mark, fed from (empty: the panel), metres, cable, cores per pole
+    feeds: tuple[tuple[str, str, float, str, int], ...] = ()
+    battery_ah: int | None = None
+    drift_ohm_per_year: float = 0.0  # of the first circuit
 
 
 @dataclass
@@ -100,6 +104,7 @@ class Built:
     devices: list[Device] = field(default_factory=list)
     circuits: list[Circuit] = field(default_factory=list)
     places: list[CircuitPlace] = field(default_factory=list)
+    feeds: list[PowerFeed] = field(default_factory=list)
     ohm: dict[int, float] = field(default_factory=dict)  # by id() of the circuit
     wrong: set[int] = field(default_factory=set)  # id() of circuits with a board for another panel
     earlier: list[Earlier] = field(default_factory=list)
@@ -212,7 +217,10 @@ class Builder:
             type=self.catalogue.panels[plan.panel],
             serial_number=f"{plan.panel}-{random.randint(100_000, 999_999)}",
             place=random.choice(("Cupboard under stairs", "Plant room", "Rear office", "Riser cupboard")),
-            battery_ah=17 if plan.grade == 3 else 7,
+            battery_ah=plan.battery_ah or (17 if plan.grade == 3 else 7),
+            # A keypad, a sounder and the signalling; more of each on larger sites.
+            other_quiescent_ma=70 if plan.grade == 3 else 45,
+            other_alarm_ma=450 if plan.grade == 3 else 350,
             battery_fitted_on=max(plan.in_use_since, self.today - timedelta(days=random.randint(60, 1700))),
         )
         built.plans.append(plan)
@@ -224,6 +232,7 @@ class Builder:
             self.catalogue, panel, plan.panel, random, built.circuits, built.places, built.ohm, built.wrong
         )
         mark = 0
+        by_mark: dict[str, Device] = {}
         for group in plan.groups:
             code = group.cable
             cable = self.catalogue.cables[code] if code else cable_for(self.catalogue, random, group.scheme.wires)
@@ -232,6 +241,14 @@ class Builder:
                 mark += 1
                 devices.append(self._device(plan, group, system, cable, mark))
             circuits.wire(group.scheme, devices, cable)
+            by_mark |= {device.mark: device for device in devices}
+        for fed, feeder, run_m, code, cores in plan.feeds:
+            built.feeds.append(
+                PowerFeed(
+                    device=by_mark[fed], fed_from=by_mark[feeder] if feeder else None, run_m=run_m,
+                    cable_type=self.catalogue.cables[code], cores_per_pole=cores,
+                )
+            )
 
     def _device(self, plan: Plan, group: Group, system: System, cable: CableType, mark: int) -> Device:
         random, scheme = self.random, group.scheme

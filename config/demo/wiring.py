@@ -59,6 +59,7 @@ TEOL_1K = Scheme("2 wires teol-1k-3k", 2, "teol-1k-3k", _ATM, 1)
 TEOL_FOUR = Scheme("4 wires teol", 4, "teol-4k7-2k2", ("alarm", "mask"), 1, (("tamper-4k7", _TAMPER),))
 TAMPER_MASK = Scheme("4 wires tamper-mask", 4, "eol-4k7", ("alarm",), 2, (("tamper-mask-4k7", ("tamper", "mask")),), 3)
 DEOL_1K, DEOL_4K7, DEOL_2K2 = _two("deol-1k"), _two("deol-4k7"), _two("deol-2k2-4k7")
+DEOL_2K2_VOLTS = _two("deol-2k2-4k7-volts")
 FOUR_4K7, FOUR_1K = _four("eol-4k7", "tamper-4k7"), _four("eol-1k", "tamper-1k")
 OPEN_1K = _four("open-1k", "tamper-1k", normally_open=True)
 

@@ -8,7 +8,7 @@ import pghistory
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import RangeOperators
 from django.db import models
-from django.db.models import F, Func, Q
+from django.db.models import Deferrable, F, Func, Q
 
 from installs.models import triggers_loops
 from installs.models.sites import Site
@@ -72,7 +72,9 @@ class InputProfile(models.Model):
             models.UniqueConstraint(name="installs_inputprofile_once", fields=["panel_type", "code"]),
             models.CheckConstraint(
                 name="installs_inputprofile_pull_up",
-                condition=Q(reference_v=None, pull_up_ohm=None) | Q(reference_v__gt=0, pull_up_ohm__gt=0),
+                # A comparison with NULL is no refusal, so it is said that neither is missing.
+                condition=Q(reference_v=None, pull_up_ohm=None)
+                | Q(reference_v__isnull=False, reference_v__gt=0, pull_up_ohm__isnull=False, pull_up_ohm__gt=0),
             ),
             models.CheckConstraint(
                 name="installs_inputprofile_tolerance",
@@ -111,8 +113,10 @@ class InputBand(models.Model):
                 condition=Q(low_ohm__gte=0) & (Q(high_ohm=None) | Q(high_ohm__gt=F("low_ohm"))),
             ),
             # A resistance that reads as two states at once would make every verdict on it worthless.
+            # Compared at the end of each statement: a changed pull-up moves all bands of an input at once.
             ExclusionConstraint(
                 name="installs_inputband_no_overlap",
+                deferrable=Deferrable.IMMEDIATE,
                 expressions=[
                     ("profile", RangeOperators.EQUAL),
                     (

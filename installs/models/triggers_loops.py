@@ -105,7 +105,7 @@ PROFILE_VOLTS = pgtrigger.Trigger(
     func="UPDATE installs_inputband SET low_v = low_v WHERE profile_id = NEW.id AND low_v IS NOT NULL; RETURN NULL;",
 )
 
-# The catalogue must not know of circuits, so its tables get these from here.
+# The catalogue and the firm's settings must not know of circuits, so their tables get these from here.
 CATALOGUE_STALE_SQL = f"""
 CREATE FUNCTION installs_loop_stale() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -119,6 +119,10 @@ BEGIN
             SELECT p.circuit_id FROM installs_circuitplace p JOIN installs_device d ON d.id = p.device_id
             WHERE d.board_id = NEW.id
         );
+    ELSIF TG_TABLE_NAME = 'accounts_firm' THEN
+        -- A right table with more margin than is now asked for stays right.
+        UPDATE installs_looptable SET stale = TRUE
+            WHERE stale OR outcome <> 'right' OR least_margin_percent < NEW.loop_margin_percent;
     ELSE
         {_STALE} IN (SELECT id FROM installs_circuit WHERE cable_type_id = NEW.id);
     END IF;
@@ -131,10 +135,13 @@ CREATE TRIGGER installs_loop_stale AFTER UPDATE OF presets_values, eol_ohm, alar
 CREATE TRIGGER installs_loop_stale
     AFTER UPDATE OF ohm_per_km_20, temperature_coefficient_per_k, tolerance_percent, area_mm2
     ON stock_cabletype FOR EACH ROW EXECUTE FUNCTION installs_loop_stale();
+CREATE TRIGGER installs_loop_stale AFTER UPDATE OF loop_margin_percent ON accounts_firm
+    FOR EACH ROW EXECUTE FUNCTION installs_loop_stale();
 """
 CATALOGUE_STALE_REVERSE_SQL = """
 DROP TRIGGER IF EXISTS installs_loop_stale ON stock_topology;
 DROP TRIGGER IF EXISTS installs_loop_stale ON stock_board;
 DROP TRIGGER IF EXISTS installs_loop_stale ON stock_cabletype;
+DROP TRIGGER IF EXISTS installs_loop_stale ON accounts_firm;
 DROP FUNCTION IF EXISTS installs_loop_stale();
 """

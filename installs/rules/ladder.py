@@ -29,14 +29,24 @@ class Rung:
 def beside(first: Ohms, second: Ohms) -> Ohms:
     """Resistance of two branches side by side in ohms; an open one (inf) drops out, a shorted one shorts both."""
     # A lone branch keeps its value to the last digit.
-    if isinstance(first, float | int) and math.isinf(first):
-        return second
-    if isinstance(second, float | int) and math.isinf(second):
-        return first
+    for one, other in ((first, second), (second, first)):
+        if isinstance(one, float | int):
+            if math.isinf(one):
+                return other
+            if one == 0:
+                return 0.0
     if isinstance(first, float | int) and isinstance(second, float | int):
-        return 0.0 if first == 0 or second == 0 else first * second / (first + second)
-    with np.errstate(divide="ignore"):
-        return np.asarray(1.0 / (1.0 / np.asarray(first) + 1.0 / np.asarray(second)), dtype=np.float64)
+        return first * second / (first + second)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        quick = np.asarray(first * second / (first + second), dtype=np.float64)
+        # Only inf beside something, or 0 beside 0, is not a number here; then by conductances, which costs more.
+        if not np.isnan(quick).any():
+            return quick
+        first, second = np.broadcast_arrays(first, second)
+        slow = np.asarray(1.0 / (1.0 / first + 1.0 / second), dtype=np.float64)
+        np.copyto(slow, second, where=np.isinf(first))
+        np.copyto(slow, first, where=np.isinf(second))
+        return slow
 
 
 def from_panel(rungs: Sequence[Rung], end_ohm: Ohms) -> Ohms:

@@ -18,9 +18,13 @@ OUTCOMES = ("right", "marginal", "wrong")
 
 
 def shape(loop: Loop) -> Hashable:
-    """What circuits must have in common to be stacked: topology, signals and resistor roles of each place."""
-    places = tuple((device.functions, frozenset(device.resistor_ohm)) for device in loop.devices)
-    return loop.topology, places, loop.eol_ohm is None
+    """What circuits must have in common to be stacked: topology, signals, resistor roles and own wiring of each place,
+    and which values are given for it alone."""
+    places = tuple(
+        (device.functions, frozenset(device.resistor_ohm), device.topology, device.tolerance_percent is None)
+        for device in loop.devices
+    )
+    return loop.topology, places, loop.eol_ohm is None, loop.eol_tolerance_percent is None
 
 
 def stack(loops: Sequence[Loop]) -> Loop:
@@ -42,19 +46,26 @@ def stack(loops: Sequence[Loop]) -> Loop:
                 role: _array([loop.devices[place].resistor_ohm[role] for loop in loops]) for role in device.resistor_ohm
             },
             cable_run_m=_array([loop.devices[place].cable_run_m for loop in loops]),
+            tolerance_percent=_or_none([loop.devices[place].tolerance_percent for loop in loops]),
+            topology=device.topology,
         )
         for place, device in enumerate(first.devices)
     )
     cable = CableSpec(*(_array([getattr(loop.cable, part.name) for loop in loops]) for part in fields(CableSpec)))
+    ppm = [loop.resistor_ppm_per_k for loop in loops]
     return Loop(
         topology=first.topology,
         devices=devices,
         cable=cable,
-        eol_ohm=None if first.eol_ohm is None else _array([loop.eol_ohm or 0.0 for loop in loops]),
+        eol_ohm=_or_none([loop.eol_ohm for loop in loops]),
         tolerance_percent=_array([loop.tolerance_percent for loop in loops]),
         contact_ohm_max=_array([loop.contact_ohm_max for loop in loops]),
         least_temperature_c=_array([loop.least_temperature_c for loop in loops]),
         greatest_temperature_c=_array([loop.greatest_temperature_c for loop in loops]),
+        eol_tolerance_percent=_or_none([loop.eol_tolerance_percent for loop in loops]),
+        joint_ohm_max=_array([loop.joint_ohm_max for loop in loops]),
+        # Left a number where it is 0, so that no temperature is worked into tolerances that do not feel it.
+        resistor_ppm_per_k=_array(ppm) if any(ppm) else 0.0,
     )
 
 
@@ -81,6 +92,12 @@ def outcomes(stacked: Loop, bands: Sequence[Band]) -> NDArray[np.int8]:
         judged = np.where(inside, RIGHT, np.where(mild, MARGINAL, WRONG)).astype(np.int8)
         worst = np.maximum(worst, judged)
     return worst
+
+
+def _or_none(values: Sequence[Ohms | None]) -> NDArray[np.float64] | None:
+    """The values as an array; circuits of one shape have all of them or none."""
+    given = [value for value in values if value is not None]
+    return _array(given) if given else None
 
 
 def _array(values: Sequence[Ohms]) -> NDArray[np.float64]:

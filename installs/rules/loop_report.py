@@ -10,7 +10,7 @@ from typing import Literal
 
 from installs.rules.bands import Band, accepted_spans, check_bands, readings
 from installs.rules.loop_grid import Grid, Signal, all_states
-from installs.rules.loop_states import CableSpec, Loop, StateInterval, far_end_intervals
+from installs.rules.loop_states import CableSpec, Loop, Seen, StateInterval, far_end_intervals
 from installs.rules.loops import (
     COMBINED_STATES,
     StateRow,
@@ -95,7 +95,8 @@ def report(
     """The report on one loop on an input with these bands. Cause and cure are given when the outcome is not right;
     every cure offered was computed and makes it right. Raises RuleError."""
     ordered = check_bands(bands)
-    rows = _rows(loop, ordered)
+    seen = Seen(loop)
+    rows = _rows(loop, ordered, seen)
     table = [row.panel for row in rows]
     verdict = verdict_of(loop, table)
     outcome, nearest = _outcome(rows, enough_percent)
@@ -107,7 +108,7 @@ def report(
     normal = next(row.panel for row in rows if row.panel.state == "normal")
     return LoopReport(
         rows=rows,
-        doubles=_doubles(loop, ordered),
+        doubles=_doubles(loop, ordered, seen),
         outcome=outcome,
         reasons=verdict.reasons,
         notes=verdict.notes,
@@ -120,11 +121,11 @@ def report(
     )
 
 
-def _rows(loop: Loop, bands: Sequence[Band]) -> tuple[ReportRow, ...]:
-    far_open, far_joined = (far_end_intervals(loop, joined=joined) for joined in (False, True))
+def _rows(loop: Loop, bands: Sequence[Band], seen: Seen) -> tuple[ReportRow, ...]:
+    far_open, far_joined = (far_end_intervals(loop, joined=joined, seen=seen) for joined in (False, True))
     return tuple(
         ReportRow(row, opened, joined, _percent(row))
-        for row, opened, joined in zip(state_table(loop, bands), far_open, far_joined, strict=True)
+        for row, opened, joined in zip(state_table(loop, bands, seen), far_open, far_joined, strict=True)
     )
 
 
@@ -157,8 +158,8 @@ def _span_of(bands: Sequence[Band], normal: StateRow) -> tuple[float, float | No
     return spans[0] if spans else None
 
 
-def _doubles(loop: Loop, bands: Sequence[Band]) -> tuple[DoubleRow, ...]:
-    grid = all_states(loop)
+def _doubles(loop: Loop, bands: Sequence[Band], seen: Seen) -> tuple[DoubleRow, ...]:
+    grid = all_states(loop, seen)
     groups: dict[tuple[tuple[str, ...], float, float, float], list[str]] = {}
     for state, nominal, least, greatest in _pairs(grid):
         # To a tenth of an ohm, as the meter shows them.
@@ -307,6 +308,6 @@ def _other_boards(
         changed = replace(loop, devices=devices, eol_ohm=eol_ohm)
         roles = {role for device in loop.devices for role in device.resistor_ohm}
         if roles <= set(board.resistor_ohm) and _good(changed, bands, enough_percent):
-            many = "every device's board changed for" if len(loop.devices) > 1 else "the board changed for"
-            yield f"{many} {board.name}"
+            place = "in every device" if len(loop.devices) > 1 else "instead of what is there"
+            yield f"{board.name} {place}"
             return

@@ -7,7 +7,7 @@ temperature, closed contacts between 0 ohm and their greatest resistance.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,6 +88,8 @@ def check_loop(loop: Loop) -> None:
     _check("tolerance_percent", loop.tolerance_percent, most=99.0)
     _check("contact_ohm_max", loop.contact_ohm_max)
     _check("ohm_per_km_20", loop.cable.ohm_per_km_20)
+    # A metal's; with a negative one the coldest would not be the least.
+    _check("temperature_coefficient_per_k", loop.cable.temperature_coefficient_per_k)
     if loop.eol_ohm is not None:
         _check("eol_ohm", loop.eol_ohm)
     if np.any(np.asarray(loop.least_temperature_c) > np.asarray(loop.greatest_temperature_c)):
@@ -118,14 +120,15 @@ def check_loop(loop: Loop) -> None:
             )
 
 
-def state_intervals(loop: Loop) -> tuple[StateInterval, ...]:
+def state_intervals(loop: Loop, seen: Seen | None = None) -> tuple[StateInterval, ...]:
     """Every state of the loop with its resistance in ohms at the panel: nominal, least and greatest.
 
-    With arrays in the loop each value is an array: a thousand circuits of one shape in one call. Raises RuleError.
+    With arrays in the loop each value is an array: a thousand circuits of one shape in one call. `seen` saves work
+    where one loop is looked at in several ways. Raises RuleError.
     """
     check_loop(loop)
-    seen = Seen(loop)
-    intervals = [seen.at_panel(*state) for state in single_states(loop)]
+    seen = seen or Seen(loop)
+    intervals = list(seen.at_panel(seen.singles))
     # A cut leaves the devices before it: what bridges the pair there at rest is still measured.
     before = [ladder.from_panel(seen.rungs({}, Pick.LEAST)[:place], math.inf) for place in range(len(loop.devices))]
     intervals.append(StateInterval("open", "", "Cable cut", math.inf, _least(before, math.inf), math.inf))
@@ -135,7 +138,7 @@ def state_intervals(loop: Loop) -> tuple[StateInterval, ...]:
     return tuple(intervals)
 
 
-def far_end_intervals(loop: Loop, *, joined: bool) -> tuple[StateInterval, ...]:
+def far_end_intervals(loop: Loop, *, joined: bool, seen: Seen | None = None) -> tuple[StateInterval, ...]:
     """The same states as `state_intervals`, measured across the line's end with the pair off the panel: its cores open
     there, or joined to one another.
 
@@ -143,9 +146,9 @@ def far_end_intervals(loop: Loop, *, joined: bool) -> tuple[StateInterval, ...]:
     the end. Raises RuleError.
     """
     check_loop(loop)
-    seen = Seen(loop)
+    seen = seen or Seen(loop)
     panel_end_ohm = 0.0 if joined else math.inf
-    intervals = [seen.at_far_end(*state, panel_end_ohm=panel_end_ohm) for state in single_states(loop)]
+    intervals = list(seen.at_far_end(seen.singles, panel_end_ohm))
     # A cut in the last run leaves the most; the nearer to the panel, the more devices may bridge the pair behind it.
     nominal, least, greatest = (
         [ladder.from_far_end(seen.rungs({}, pick)[place:], seen.end(pick)) for place in range(len(loop.devices))]
@@ -169,7 +172,10 @@ def _least(values: Sequence[Ohms], without: float) -> Ohms:
 Operated = Mapping[int, frozenset[str]]
 
 
-def single_states(loop: Loop) -> Iterator[tuple[str, str, str, Operated]]:
+Named = tuple[str, str, str, Operated]
+
+
+def single_states(loop: Loop) -> Iterator[Named]:
     """State, key of its device, label and the functions operated by place: normal, each device's functions, alarm with
     mask of one device, and all devices in alarm."""
     yield "normal", "", "Normal", {}
@@ -191,19 +197,23 @@ class Seen:
 
     def __init__(self, loop: Loop) -> None:
         self.loop = loop
+        self.singles = tuple(single_states(loop))
+        self._singles_in_columns: dict[Pick, list[Rung]] = {}
+        self._kinds = [_kind(device) for device in loop.devices]
         self._rungs: dict[tuple[int, frozenset[str], Pick], Rung] = {}
         # Devices wired alike share their bodies: most loops hold one kind of board.
         self._bodies: dict[Hashable, tuple[Ohms, Ohms]] = {}
         self._runs: dict[tuple[int, Pick], Ohms] = {}
         self._ends: dict[Pick, Ohms] = {}
+        self._rest: dict[Pick, list[Rung]] = {}
 
     def rung(self, place: int, operated: frozenset[str], pick: Pick) -> Rung:
         key = place, operated, pick
         if key not in self._rungs:
             device = self.loop.devices[place]
             if (place, pick) not in self._runs:
-                self._runs[place, pick] = _run_ohm(self.loop, device, pick)
-            body = _kind(device), operated, pick
+                self._runs[place, pick] = run_ohm(self.loop, device, pick)
+            body = self._kinds[place], operated, pick
             if body not in self._bodies:
                 self._bodies[body] = _body_ohm(self.loop, device, operated, pick)
             self._rungs[key] = Rung(self._runs[place, pick], *self._bodies[body])
@@ -211,23 +221,86 @@ class Seen:
 
     def rungs(self, operated: Operated, pick: Pick) -> list[Rung]:
         """The ladder from the panel, with the functions of `operated` (by place, 0 first) operated."""
-        rest: frozenset[str] = frozenset()
-        return [self.rung(place, operated.get(place, rest), pick) for place in range(len(self.loop.devices))]
+        if pick not in self._rest:
+            rest: frozenset[str] = frozenset()
+            self._rest[pick] = [self.rung(place, rest, pick) for place in range(len(self.loop.devices))]
+        found = self._rest[pick].copy()
+        for place, names in operated.items():
+            found[place] = self.rung(place, names, pick)
+        return found
+
+    def columns(self, states: Sequence[Operated], pick: Pick) -> list[Rung]:
+        """The ladder of one circuit with all these states at once: a column of values by state where they differ."""
+        rest = self.rungs({}, pick)
+        changed: list[dict[int, Rung]] = [{} for _ in rest]
+        for row, operated in enumerate(states):
+            for place, names in operated.items():
+                changed[place][row] = self.rung(place, names, pick)
+
+        def column(value: Ohms, others: dict[int, Ohms]) -> Ohms:
+            if all(other == value for other in others.values()):
+                return value
+            array = np.full((len(states), 1), value, dtype=np.float64)
+            for row, other in others.items():
+                array[row] = other
+            return array
+
+        return [
+            Rung(
+                rung.run_ohm,
+                column(rung.in_line_ohm, {row: other.in_line_ohm for row, other in rows.items()}),
+                column(rung.across_ohm, {row: other.across_ohm for row, other in rows.items()}),
+            )
+            for rung, rows in zip(rest, changed, strict=True)
+        ]
 
     def end(self, pick: Pick) -> Ohms:
         if pick not in self._ends:
             self._ends[pick] = end_ohm(self.loop, pick)
         return self._ends[pick]
 
-    def at_panel(self, state: str, key: str, label: str, operated: Operated) -> StateInterval:
-        values = (ladder.from_panel(self.rungs(operated, pick), self.end(pick)) for pick in Pick)
-        return StateInterval(state, key, label, *values)
+    def at_panel(self, states: Sequence[Named]) -> Iterator[StateInterval]:
+        """What is measured at the panel in each of the states."""
+        return self._measured(states, lambda rungs, pick: ladder.from_panel(rungs, self.end(pick)))
 
-    def at_far_end(
-        self, state: str, key: str, label: str, operated: Operated, *, panel_end_ohm: float
-    ) -> StateInterval:
-        values = (ladder.from_far_end(self.rungs(operated, pick), self.end(pick), panel_end_ohm) for pick in Pick)
-        return StateInterval(state, key, label, *values)
+    def at_far_end(self, states: Sequence[Named], panel_end_ohm: float) -> Iterator[StateInterval]:
+        """What is measured across the end in each of the states, with so much between the cores at the panel."""
+        return self._measured(states, lambda rungs, pick: ladder.from_far_end(rungs, self.end(pick), panel_end_ohm))
+
+    def _measured(
+        self, states: Sequence[Named], view: Callable[[Sequence[Rung], Pick], Ohms]
+    ) -> Iterator[StateInterval]:
+        if is_one(self.loop):
+            operated = [state[-1] for state in states]
+
+            def columns(pick: Pick) -> list[Rung]:
+                if states is not self.singles:
+                    return self.columns(operated, pick)
+                if pick not in self._singles_in_columns:
+                    self._singles_in_columns[pick] = self.columns(operated, pick)
+                return self._singles_in_columns[pick]
+
+            values = (
+                np.broadcast_to(view(columns(pick), pick), (len(states), 1))[:, 0].tolist() for pick in Pick
+            )
+            for (state, key, label, _), *ohm in zip(states, *values, strict=True):
+                yield StateInterval(state, key, label, *ohm)
+        else:
+            for state, key, label, names in states:
+                yield StateInterval(state, key, label, *(view(self.rungs(names, pick), pick) for pick in Pick))
+
+
+def is_one(loop: Loop) -> bool:
+    """Whether the loop is one circuit, all its values plain numbers."""
+    own = (loop.eol_ohm, loop.tolerance_percent, loop.contact_ohm_max, loop.least_temperature_c,
+           loop.greatest_temperature_c, loop.eol_tolerance_percent, loop.joint_ohm_max, loop.resistor_ppm_per_k,
+           loop.cable.ohm_per_km_20, loop.cable.temperature_coefficient_per_k, loop.cable.tolerance_percent)
+    devices = (
+        value
+        for device in loop.devices
+        for value in (device.cable_run_m, device.tolerance_percent, *device.resistor_ohm.values())
+    )
+    return not any(isinstance(value, np.ndarray) for value in (*own, *devices))
 
 
 def _kind(device: LoopDevice) -> Hashable:
@@ -246,7 +319,7 @@ def rungs(loop: Loop, operated: Operated, pick: Pick) -> list[Rung]:
 
 def rung(loop: Loop, device: LoopDevice, operated: frozenset[str], pick: Pick) -> Rung:
     """One device's place on the ladder, with its own functions of `operated` operated. Raises RuleError."""
-    return Rung(_run_ohm(loop, device, pick), *_body_ohm(loop, device, operated, pick))
+    return Rung(run_ohm(loop, device, pick), *_body_ohm(loop, device, operated, pick))
 
 
 def _body_ohm(loop: Loop, device: LoopDevice, operated: frozenset[str], pick: Pick) -> tuple[Ohms, Ohms]:
@@ -300,7 +373,8 @@ def _resistor_tolerance(loop: Loop, own: Ohms | None) -> Ohms:
     return tolerance + added
 
 
-def _run_ohm(loop: Loop, device: LoopDevice, pick: Pick) -> Ohms:
+def run_ohm(loop: Loop, device: LoopDevice, pick: Pick) -> Ohms:
+    """Both cores of the cable before a device with its joints, in ohms."""
     cable = loop.cable
     # Nominal is the data sheet's 20 °C, or the nearest temperature that the loop can have.
     temperature_c, off, joint_ohm = {
@@ -308,13 +382,13 @@ def _run_ohm(loop: Loop, device: LoopDevice, pick: Pick) -> Ohms:
         Pick.LEAST: (loop.least_temperature_c, -cable.tolerance_percent, 0.0),
         Pick.GREATEST: (loop.greatest_temperature_c, cable.tolerance_percent, loop.joint_ohm_max),
     }[pick]
-    run_ohm: Ohms = joint_ohm + (1.0 + off / 100.0) * pair_resistance_ohm(
+    both_ohm: Ohms = joint_ohm + (1.0 + off / 100.0) * pair_resistance_ohm(
         device.cable_run_m,
         cable.ohm_per_km_20,
         temperature_c,
         temperature_coefficient_per_k=cable.temperature_coefficient_per_k,
     )
-    return run_ohm
+    return both_ohm
 
 
 def _clipped(value: float, low: Ohms, high: Ohms) -> Ohms:

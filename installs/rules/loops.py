@@ -13,9 +13,21 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from installs.rules import ladder
 from installs.rules.bands import Band, accepted_spans, check_bands, margin_ohm, reading, readings
-from installs.rules.loop_states import CableSpec, Loop, LoopDevice, StateInterval, check_loop, state_intervals
-from installs.rules.network import Ohms
+from installs.rules.ladder import Rung
+from installs.rules.loop_states import (
+    CableSpec,
+    Loop,
+    LoopDevice,
+    Seen,
+    StateInterval,
+    check_loop,
+    run_ohm,
+    single_states,
+    state_intervals,
+)
+from installs.rules.network import Ohms, Pick
 from installs.rules.resistors import spoken_ohm
 from installs.rules.topology import Topology, functions, resistor_roles, sees_short
 
@@ -41,6 +53,7 @@ __all__ = [
 
 LONGEST_CABLE_M = 10_000.0
 COMBINED_STATES = ("alarm+mask", "all-alarm")
+_LIMITS = (Pick.LEAST, Pick.GREATEST)
 _SIGNALS = ("alarm", "tamper", "mask", "fault")
 
 
@@ -86,10 +99,11 @@ class Verdict:
     notes: tuple[str, ...] = ()
 
 
-def state_table(loop: Loop, bands: Sequence[Band]) -> tuple[StateRow, ...]:
-    """Every state of one loop and how a panel input with these bands reads it. Raises RuleError."""
+def state_table(loop: Loop, bands: Sequence[Band], seen: Seen | None = None) -> tuple[StateRow, ...]:
+    """Every state of one loop and how a panel input with these bands reads it. `seen` as for state_intervals. Raises
+    RuleError."""
     ordered = check_bands(bands)
-    return tuple(row_of(loop, ordered, interval) for interval in state_intervals(loop))
+    return tuple(row_of(loop, ordered, interval) for interval in state_intervals(loop, seen))
 
 
 def indistinguishable(table: Sequence[StateRow]) -> tuple[Clash, ...]:
@@ -144,21 +158,84 @@ def longest_cable_m(loop: Loop, bands: Sequence[Band]) -> float | None:
     without cable. All runs keep their proportions (with no cable recorded, all of it lies before the first device).
     Rounded down to 0.1 m; never more than 10 km. Raises RuleError.
     """
-    single = [row for row in state_table(_with_cable(loop, 0.0), bands) if row.state not in COMBINED_STATES]
-    if any(row.outcome != "right" for row in single):
+    reads = _Lengths(loop, bands)
+    low, high = 0.0, LONGEST_CABLE_M
+    if not reads.right(np.asarray([low]))[0]:
         # With too little resistance in the values, cable can only help by luck: not a length to promise.
         return None
-    low, high = 0.0, LONGEST_CABLE_M
-    if bool(_reads_right(_with_cable(loop, np.asarray([high])), bands)[0]):
+    if reads.right(np.asarray([high]))[0]:
         return high
-    while high - low > 0.01:
-        lengths = np.linspace(low, high, 33)
-        wrong = int(np.argmin(_reads_right(_with_cable(loop, lengths), bands)))
+    while high - low > 1e-4:
+        lengths = np.linspace(low, high, 101)
+        wrong = int(np.argmin(reads.right(lengths)))
         low, high = float(lengths[wrong - 1]), float(lengths[wrong])
-    return math.floor(low * 10 + 0.1) / 10
+    # The edge lies between the two: a tenth between them may read right or not.
+    tenth = math.floor(high * 10) / 10
+    return tenth if reads.right(np.asarray([tenth]))[0] else math.floor(low * 10) / 10
 
 
-def _with_cable(loop: Loop, length_m: Ohms) -> Loop:
+class _Lengths:
+    """One loop with as much cable as is asked for, many lengths at once, all single states at once."""
+
+    def __init__(self, loop: Loop, bands: Sequence[Band]) -> None:
+        check_loop(loop)
+        self._seen = Seen(loop)
+        states = [state for state in single_states(loop) if state[0] not in COMBINED_STATES]
+        self._rows = len(states)
+        self._rungs = {pick: self._seen.columns([state[-1] for state in states], pick) for pick in _LIMITS}
+        # What a run has without cable (its joints), and what each metre of the whole adds to it.
+        none, metre = (with_cable(loop, length_m).devices for length_m in (0.0, 1.0))
+        self._joints = {pick: [run_ohm(loop, device, pick) for device in none] for pick in _LIMITS}
+        bare = replace(loop, joint_ohm_max=0.0)
+        self._per_m = {pick: [run_ohm(bare, device, pick) for device in metre] for pick in _LIMITS}
+        spans = [
+            accepted_spans(bands, expected_states(loop.topology, name)[1])
+            for name in (*(state[0] for state in states), "open", "short")
+        ]
+        # The n-th span of every state in one column; a state with fewer has an empty one there.
+        count = max(len(found) for found in spans)
+        filled = [[*found, *[(math.inf, 0.0)] * (count - len(found))] for found in spans]
+        self._spans = [
+            (
+                np.asarray([[low] for low, _ in column]),
+                np.asarray([[math.nan if high is None else high] for _, high in column]),
+            )
+            for column in zip(*filled, strict=True)
+        ]
+
+    def right(self, lengths_m: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """For each length whether every single signal reads right within all tolerances."""
+        least, greatest = (
+            ladder.from_panel(self._with_runs(self._rungs[pick], pick, lengths_m), self._seen.end(pick))
+            for pick in _LIMITS
+        )
+        # A cut leaves what bridges the pair before it, a short lies anywhere.
+        least_rest, greatest_rest = (self._with_runs(self._seen.rungs({}, pick), pick, lengths_m) for pick in _LIMITS)
+        count = lengths_m.size
+        cut = np.full(count, math.inf)
+        for place in range(1, len(least_rest)):
+            # Only what bridges the pair at rest leaves anything.
+            if np.any(np.isfinite(least_rest[place - 1].across_ohm)):
+                cut = np.minimum(cut, ladder.from_panel(least_rest[:place], math.inf))
+        short = ladder.from_panel(greatest_rest, 0.0)
+        rows = self._rows
+        low_ohm = np.vstack([np.broadcast_to(least, (rows, count)), cut, np.zeros(count)])
+        high_ohm = np.vstack([
+            np.broadcast_to(greatest, (rows, count)), np.full(count, math.inf), np.broadcast_to(short, count)
+        ])
+        inside = np.zeros(low_ohm.shape, dtype=bool)
+        for low, high in self._spans:
+            inside |= (low_ohm >= low) & ((high_ohm < high) | np.isnan(high))
+        return np.asarray(inside.all(axis=0) & bool(self._spans))
+
+    def _with_runs(self, rungs: Sequence[Rung], pick: Pick, lengths_m: NDArray[np.float64]) -> list[Rung]:
+        return [
+            Rung(joints + per_m * lengths_m, rung.in_line_ohm, rung.across_ohm)
+            for rung, joints, per_m in zip(rungs, self._joints[pick], self._per_m[pick], strict=True)
+        ]
+
+
+def with_cable(loop: Loop, length_m: Ohms) -> Loop:
     """The loop with so much cable in all, runs in proportion; with none recorded all lies before the first device."""
     present_m = float(sum(np.asarray(device.cable_run_m).item() for device in loop.devices))
     return replace(
@@ -171,20 +248,6 @@ def _with_cable(loop: Loop, length_m: Ohms) -> Loop:
             for index, device in enumerate(loop.devices)
         ),
     )
-
-
-def _reads_right(loop: Loop, bands: Sequence[Band]) -> NDArray[np.bool_]:
-    """For each of a stack of circuits whether every single signal reads right within all tolerances."""
-    right: NDArray[np.bool_] = np.ones(1, dtype=bool)
-    for interval in state_intervals(loop):
-        if interval.state in COMBINED_STATES:
-            continue
-        inside: NDArray[np.bool_] = np.zeros(1, dtype=bool)
-        for low, high in accepted_spans(bands, expected_states(loop.topology, interval.state)[1]):
-            below = True if high is None else np.asarray(interval.greatest_ohm) < high
-            inside = inside | ((np.asarray(interval.least_ohm) >= low) & below)
-        right = right & inside
-    return right
 
 
 def reads_values(

@@ -103,6 +103,8 @@ def resistance_ohm(node: Node, pick: Pick = Pick.NOMINAL) -> Ohms:
             total: Ohms = 0.0
             for part in node.parts:
                 total = total + resistance_ohm(part, pick)
+                if isinstance(total, float) and math.isinf(total):
+                    return math.inf
             return total
         case Parallel():
             return parallel_ohm([resistance_ohm(part, pick) for part in node.parts])

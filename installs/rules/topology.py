@@ -140,6 +140,11 @@ def resistor_roles(topology: Topology, carried: frozenset[str] | None = None) ->
     return frozenset(leaf.role for leaf in leaves if isinstance(leaf, ResistorSpec))
 
 
+def wired(tree: Tree, carried: frozenset[str]) -> Tree:
+    """What of a tree is there when only `carried` functions travel on the circuit, as `build` takes it."""
+    return _without(tree, carried)
+
+
 def sees_short(topology: Topology) -> bool:
     """Whether a shorted pair reads differently from normal: only if the line's end holds a resistor."""
     return any(isinstance(leaf, ResistorSpec) for leaf in _leaves(topology.end))

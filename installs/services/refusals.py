@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pghistory
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 
 from config.accounts.models import User
 from config.errors import Conflict
@@ -26,8 +26,32 @@ _MEANINGS: dict[str, tuple[str, str, str]] = {
         "on", "The device cannot be removed on {value}: that is before it was fitted.", "Choose a later day.",
     ),
     "installs_circuit_number": ("number", "The panel has a circuit {value} already.", "Choose a free number."),
+    "installs_inputband_volts": (
+        "bands", "A band in volts needs the input's reference and pull-up, and must lie between 0 V and the reference.",
+        "Give the input's reference voltage and pull-up resistor, and each band's lower volts below its upper ones.",
+    ),
+    "installs_inputband_order": (
+        "bands", "A band ends where it starts or before, within the pull-up's tolerance.",
+        "Make the band wider, or check the pull-up's tolerance.",
+    ),
+    "installs_inputband_no_overlap": (
+        "bands", "Two bands of the input overlap.", "Let each band start where the one below ends, or higher.",
+    ),
+    "installs_inputprofile_pull_up": (
+        "pull_up_ohm", "A reference voltage and a pull-up resistor go together, both above 0.",
+        "Give both, or neither for an input whose bands are in ohms.",
+    ),
+    "installs_inputprofile_tolerance": (
+        "pull_up_tolerance_percent", "The pull-up's tolerance is from 0 to below 100 %.", "Give the maker's tolerance.",
+    ),
     "installs_circuitplace_run": ("run_m", "A cable run cannot be below 0 m.", "Write metres, 0 or more."),
 }
+
+
+def compare_bands_at_end() -> None:
+    """Within a transaction: bands of an input may pass over one another while they are moved one by one."""
+    with connection.cursor() as cursor:
+        cursor.execute("SET CONSTRAINTS installs_inputband_no_overlap DEFERRED")
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from maintenance.forms import DecisionForm, NeedFilterForm, ProposalFilterForm
 from maintenance.pages.partial import wants_list
 from maintenance.queries import swaps
 from maintenance.queries.proposal_list import need_list, option_rows, proposal_list, verdict_tone
+from maintenance.queries.swap_supply import option_supplies, swap_supply
 from maintenance.services.swaps import accept_proposal, decline_proposal
 
 SIZE = 50
@@ -73,14 +74,17 @@ def _show(
     detail = swaps.proposal_detail(request.user, pk)
     if detail is None:
         raise Http404
+    opens = request.user.has_right(Right.SEE_SITES)
     return render(
         request, "maintenance/proposal.html",
         {"detail": detail, "proposal": detail.proposal, "verdict": detail.verdict, "device": detail.device,
          "site": detail.site, "tone": verdict_tone(detail.verdict.verdict), "error": error,
+         # It names other devices of the site and their volts: only for those who may open sites.
+         "supply": swap_supply(detail.device, detail.verdict.variant) if opens else None,
          "form": form or DecisionForm(initial={"version": detail.proposal.version}),
          "waiting": detail.proposal.state == detail.proposal.State.WAITING,
          "may_decide": request.user.has_right(Right.DECIDE_PROPOSALS),
-         "may_open_sites": request.user.has_right(Right.SEE_SITES)},
+         "may_open_sites": opens},
         status=error.status if error else 400 if form is not None else 200,
     )
 
@@ -92,8 +96,10 @@ def device_swaps(request: UserRequest, pk: int) -> HttpResponse:
     found = swaps.why_not(request.user, pk)
     if found is None:
         raise Http404
+    opens = request.user.has_right(Right.SEE_SITES)
     return render(
         request, "maintenance/device_swaps.html",
-        {"found": found, "device": found.device, "site": found.site, "options": option_rows(found),
-         "may_open_sites": request.user.has_right(Right.SEE_SITES)},
+        {"found": found, "device": found.device, "site": found.site,
+         "options": option_rows(found, option_supplies(found) if opens else None),
+         "may_open_sites": opens},
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -11,6 +12,7 @@ from config import keyset
 from config.accounts.models import User
 from config.keyset import KeysetPage
 from maintenance.models import SwapNeed, SwapProposal, SwapVerdict
+from maintenance.queries.swap_supply import SwapSupply
 from maintenance.queries.swaps import WhyNot, needs, proposals, reason_words
 from stock.models import Balance, Location
 
@@ -183,10 +185,11 @@ class OptionRow:
     reasons_against: tuple[str, ...]
     cures: tuple[str, ...]
     cores: tuple[str, ...]
+    supply: SwapSupply | None = None
 
 
-def option_rows(found: WhyNot) -> list[OptionRow]:
-    """The options of `why_not` in words. No statement."""
+def option_rows(found: WhyNot, supplies: Mapping[str, SwapSupply] | None = None) -> list[OptionRow]:
+    """The options of `why_not` in words, with what each does to the supply, by its code. No statement."""
     return [
         OptionRow(
             code=option.cover.code,
@@ -202,6 +205,7 @@ def option_rows(found: WhyNot) -> list[OptionRow]:
             reasons_against=tuple(against.text for against in option.judgement.reasons_against),
             cures=option.judgement.cures,
             cores=tuple(f"{colour} to {terminal}" for colour, terminal in option.judgement.cores),
+            supply=(supplies or {}).get(option.cover.code),
         )
         for option in found.options
     ]

@@ -11,22 +11,26 @@ from django.utils import timezone
 
 from config.accounts.models import User
 from config.accounts.rights import Right
+from installs.rules.resistors import spoken_ohm
 from installs.sections import LastTest, NextVisit, OpenFlag, SheetExtras, SubjectExtras
-from maintenance.models import Flag, Requirement, TestResult, Visit
+from maintenance.models import Flag, LoopDrift, Requirement, TestResult, Visit
+from maintenance.queries.drift import drift_words, drifts_of, slope_words
 from maintenance.queries.due import flag_tone
 from maintenance.queries.scope import flags_of, of_sites, results_of
 
-STATEMENTS = 3
+STATEMENTS = 4
 Subject = tuple[str, int]
 
 
 def sheet_extras(user: User, site_id: int) -> SheetExtras:
-    """Everything that maintenance adds to the sheet of a site, of what the person may see. 3 statements."""
+    """Everything that maintenance adds to the sheet of a site, of what the person may see. 4 statements."""
     flags: dict[Subject, list[OpenFlag]] = defaultdict(list)
     for flag in (
         flags_of(user).filter(site_id=site_id).select_related("requirement__rule__regime").order_by("since", "id")
     ):
         flags[_subject(flag.requirement)].append(_flag(flag))
+    for drift in drifts_of(user).filter(site_id=site_id).order_by("leaves_on", "id"):
+        flags["circuit", drift.circuit_id].append(_drift(drift))
     # The latest of each requirement: of as many as the site has, by index.
     latest = TestResult.objects.filter(requirement=OuterRef("pk")).order_by("-done_on", "-id").values("pk")[:1]
     requirements = Requirement.objects.filter(site_id=site_id).annotate(latest=Subquery(latest))
@@ -98,6 +102,16 @@ def _flag(flag: Flag) -> OpenFlag:
         since=flag.since,
         tone=flag_tone(flag.state),
         source=f"{rule.regime.name}, every {rule.interval_months} months: {rule.source}",
+    )
+
+
+def _drift(drift: LoopDrift) -> OpenFlag:
+    return OpenFlag(
+        words=drift_words(drift, timezone.localdate()),
+        since=timezone.localdate(drift.raised_at),
+        source=f"{drift.values} measured values, the last {spoken_ohm(drift.last_ohm)}: it "
+        f"{slope_words(drift.ohm_per_year)}",
+        address=reverse("installs:circuit-trend", args=[drift.circuit_id]),
     )
 
 

@@ -8,7 +8,7 @@ from datetime import date
 
 from django.db.models import Count, F, Window
 
-from maintenance.models import Flag, JobRun, Shortage, SwapNeed, SwapProposal, SwapVerdict
+from maintenance.models import Flag, JobRun, LoopDrift, Shortage, SwapNeed, SwapProposal, SwapVerdict
 
 EXAMPLES = 5
 
@@ -69,6 +69,7 @@ class NightlySummary:
     unmet: tuple[UnmetNeed, ...]
     short_count: int
     shortages: tuple[ShortItem, ...]
+    drifting: int
 
     def lines(self) -> list[str]:
         """The summary as plain lines of text."""
@@ -81,6 +82,7 @@ class NightlySummary:
         yield f"Tests overdue: {late} ({states})"
         for test in self.overdue:
             yield f"  {test.site}: {test.test}, {test.state} since {_day(test.since)}"
+        yield f"Loops drifting out of their band: {self.drifting}"
         verdicts = ", ".join(f"{verdict.label.lower()} {self.verdicts.get(verdict, 0)}" for verdict in _PROPOSABLE)
         yield f"Swaps proposed: {sum(self.verdicts.values())} ({verdicts})"
         for swap in self.swaps:
@@ -101,7 +103,7 @@ _PROPOSABLE = (SwapVerdict.Verdict.FITS, SwapVerdict.Verdict.FITS_BOARD)
 
 def nightly_summary() -> NightlySummary:
     """The state after the last nightly run that was done. For the firm's own console: it names sites.
-    Seven statements."""
+    Eight statements."""
     run = JobRun.objects.filter(job="nightly", state=JobRun.State.DONE).order_by("-id").first()
     flags = Flag.objects.filter(withdrawn_at=None).values("state").annotate(count=Count("id")).order_by()
     overdue = (
@@ -175,6 +177,7 @@ def nightly_summary() -> NightlySummary:
             )
             for row in shortages
         ),
+        drifting=LoopDrift.objects.filter(withdrawn_at=None).count(),
     )
 
 

@@ -65,6 +65,7 @@ class TaskRow:
     due_month: date
     window_to: date
     is_loop: bool
+    circuit_id: int | None = None  # of a loop test at a site that the person may open today
     outcome: str = ""
     outcome_words: str = ""
     measured_ohm: float | None = None
@@ -170,7 +171,9 @@ def visit_detail(user: User, pk: int) -> VisitDetail:
     return VisitDetail(
         visit=visit,
         row=_row(visit),
-        tasks=tuple(_task(task.requirement, results.get(task.requirement_id)) for task in tasks),
+        tasks=tuple(
+            _task(task.requirement, results.get(task.requirement_id), site_open=visit.site_open) for task in tasks
+        ),
         open=visit.state in Visit.LIVE,
         movable=visit.state in (Visit.State.PLANNED, Visit.State.CONFIRMED),
         site_open=visit.site_open,
@@ -256,7 +259,7 @@ def _row(visit: Visit) -> VisitRow:
     )
 
 
-def _task(requirement: Requirement, result: TestResult | None) -> TaskRow:
+def _task(requirement: Requirement, result: TestResult | None, *, site_open: bool) -> TaskRow:
     rule = requirement.rule
     row = TaskRow(
         requirement_id=requirement.pk,
@@ -265,12 +268,13 @@ def _task(requirement: Requirement, result: TestResult | None) -> TaskRow:
         due_month=requirement.due_month,
         window_to=requirement.window_to,
         is_loop=rule.test == RegimeRule.Test.LOOP,
+        circuit_id=requirement.circuit_id if site_open and rule.test == RegimeRule.Test.LOOP else None,
     )
     if result is None:
         return row
     return TaskRow(
         **{name: getattr(row, name) for name in
-           ("requirement_id", "test", "subject", "due_month", "window_to", "is_loop")},
+           ("requirement_id", "test", "subject", "due_month", "window_to", "is_loop", "circuit_id")},
         outcome=result.outcome,
         outcome_words=result.get_outcome_display(),
         measured_ohm=result.measured_ohm,

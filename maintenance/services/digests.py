@@ -22,7 +22,7 @@ from django.utils import timezone
 
 from config.accounts.models import User
 from config.accounts.rights import Role
-from maintenance.models import Digest, Flag, Shortage, SwapProposal, Visit
+from maintenance.models import Digest, Flag, LoopDrift, Shortage, SwapProposal, Visit
 from stock.models import Balance, StockLevel
 
 logger = logging.getLogger("zonewright.digests")
@@ -39,12 +39,13 @@ class _Branch:
     shortages: list[str] = field(default_factory=list)
     below: list[str] = field(default_factory=list)
     proposals: int = 0
+    drifting: int = 0
 
 
 def write_digests(*, business_date: date) -> dict[str, int]:
     """Write the day's digest of each active person who has none yet; return `written`.
 
-    People of one branch read of their branch, others of all. A fixed number of statements (seven),
+    People of one branch read of their branch, others of all. A fixed number of statements (eight),
     whatever the number of people.
     """
     branches = _branches(business_date)
@@ -105,7 +106,7 @@ def _mail(digest: Digest) -> EmailMessage:
 
 
 def _branches(day: date) -> dict[int, _Branch]:
-    """Counts and lists by branch, in four statements."""
+    """Counts and lists by branch, in five statements."""
     found: dict[int, _Branch] = {}
 
     def of(branch_id: int) -> _Branch:
@@ -128,6 +129,9 @@ def _branches(day: date) -> dict[int, _Branch]:
     by_branch = waiting.values_list("device__system__site__branch_id").annotate(all=Count("id")).order_by()
     for branch_id, count in by_branch:
         of(branch_id).proposals = count
+    drifting = LoopDrift.objects.filter(withdrawn_at=None).values_list("site__branch_id").annotate(all=Count("id"))
+    for branch_id, count in drifting.order_by():
+        of(branch_id).drifting = count
     return found
 
 
@@ -189,12 +193,14 @@ def _sum(branches: Iterable[_Branch]) -> _Branch:
         total.shortages += one.shortages
         total.below += one.below
         total.proposals += one.proposals
+        total.drifting += one.drifting
     return total
 
 
 def _flag_lines(branch: _Branch) -> list[str]:
     lines = [f"{state.label}: {branch.flags.get(state, 0)}" for state in reversed(Flag.State)]
-    return ["Visits and tests", *lines, f"Late or escalated since today: {branch.new_late}"]
+    return ["Visits and tests", *lines, f"Late or escalated since today: {branch.new_late}",
+            f"Loops drifting out of their band: {branch.drifting}"]
 
 
 def _stores_lines(branch: _Branch) -> list[str]:

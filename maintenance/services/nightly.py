@@ -11,8 +11,10 @@ from django.db import OperationalError, connection, transaction
 from django.utils import timezone
 
 from config.errors import Conflict
+from installs.services.loop_tables import keep_stale_tables
 from maintenance.models import JobRun
 from maintenance.services.digests import send_digests, write_digests
+from maintenance.services.drift import mark_drifts
 from maintenance.services.flags import raise_flags
 from maintenance.services.requirements import sync_requirements
 from maintenance.services.shortages import list_shortages
@@ -35,10 +37,13 @@ def _digests(business_date: date, report: Report) -> dict[str, int]:
     return written | send_digests(business_date=business_date)
 
 
-# In this order: flags stand on requirements, swaps on failed tests, shortages on proposals, digests on all.
+# In this order: drift stands on the loops, flags on requirements, swaps on failed tests, shortages on proposals,
+# digests on all.
 STEPS: tuple[tuple[str, Step], ...] = (
+    ("loops", lambda _day, report: keep_stale_tables(report)),
     ("requirements", lambda day, report: sync_requirements(business_date=day)),
     ("flags", lambda day, report: raise_flags(business_date=day)),
+    ("drift", lambda day, report: mark_drifts(business_date=day)),
     ("swaps", lambda day, report: propose_swaps(business_date=day, report=report)),
     ("shortages", lambda day, report: list_shortages(business_date=day)),
     ("digests", _digests),

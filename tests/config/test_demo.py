@@ -20,10 +20,11 @@ from config.demo import awkward, firm, load
 from config.demo.firm import ON_LEAVE, VAN_WITH_A_GAP
 from config.demo_logins import LOGINS
 from config.errors import Conflict, InvalidInput
-from installs.models import Circuit, CircuitPlace, Device, InputBand, Site
-from installs.queries.loop_values import loop_of
+from installs.models import Circuit, CircuitPlace, Device, InputBand, LoopMeasurement, Site
+from installs.queries.loop_values import CIRCUIT_FIELDS, DEVICE_FIELDS, PLACE_FIELDS, loop_of
 from installs.rules.bands import Band
 from installs.rules.loops import verdict
+from installs.rules.trend import Value, trend_of
 from maintenance.models import Absence, Requirement, TestResult, Visit
 from stock.models import Balance, Board, KitLine, Movement, Order, Serial, StockLevel, Variant
 
@@ -197,19 +198,14 @@ def test_landings_name_cores_of_the_cable_and_terminals_of_the_backplate() -> No
 
 
 def test_every_circuit_reads_right_except_the_one_with_the_wrong_board() -> None:
-    fields = ("id", "variant_id", "mark", "hand_wired", "board__presets_values", "board__eol_ohm", "board__alarm_ohm",
-              "board__mask_ohm", "board__tolerance_percent")
-    devices = {row["id"]: row for row in Device.objects.values(*fields)}
+    devices: dict[int, Any] = {row["id"]: row for row in Device.objects.values(*DEVICE_FIELDS)}
     bands: dict[int, list[Band]] = {}
     for band in InputBand.objects.all():
         bands.setdefault(band.profile_id, []).append(Band(band.state, band.low_ohm, band.high_ohm))
     places: dict[int, list[dict[str, Any]]] = {}
-    for place in CircuitPlace.objects.order_by("order").values("circuit_id", "device_id", "functions", "run_m"):
+    for place in CircuitPlace.objects.order_by("order").values(*PLACE_FIELDS):
         places.setdefault(place["circuit_id"], []).append(place)
-    circuits = list(Circuit.objects.values(
-        "id", "profile_id", "topology__circuit", "cable_type__ohm_per_km_20",
-        "cable_type__temperature_coefficient_per_k", "eol_ohm", "panel__system__site__name",
-    ))
+    circuits: list[Any] = list(Circuit.objects.values(*CIRCUIT_FIELDS, "panel__system__site__name"))
     wrong = []
     for circuit in circuits:
         found = verdict(loop_of(circuit, places[circuit["id"]], devices), bands[circuit["profile_id"]])
@@ -230,7 +226,8 @@ def test_loop_results_lie_near_the_computed_value_when_passed() -> None:
 
 def test_named_sites_are_there() -> None:
     names = [awkward.MIXED, awkward.WRONG_BOARD, awkward.SUCCESSOR, awkward.NO_SUCCESSOR, awkward.NO_SPARE_CORES,
-             awkward.SPARE_CORES, awkward.BELOW_GRADE, awkward.PAST_LIFE, awkward.FAILED, awkward.IN_ORDER]
+             awkward.SPARE_CORES, awkward.BELOW_GRADE, awkward.PAST_LIFE, awkward.FAILED, awkward.IN_ORDER,
+             awkward.DRIFTING]
     assert list(Site.objects.order_by("reference").values_list("name", flat=True)[: len(names)]) == names
 
 
@@ -269,6 +266,20 @@ def test_grade_3_sites_whose_mask_signal_has_no_way_with_and_without_spare_cores
 
 def test_grade_3_site_with_grade_2_detectors() -> None:
     assert set(_devices(awkward.BELOW_GRADE).values_list("variant__grade", flat=True)) == {2, 3}
+
+
+def test_one_circuits_measured_values_rise_towards_the_edge_of_its_band() -> None:
+    circuit = Circuit.objects.get(panel__system__site__name=awkward.DRIFTING, number=1)
+    values = [
+        Value(row.measured_on, row.ohm)
+        for row in LoopMeasurement.objects.filter(circuit=circuit).order_by("measured_on") if row.ohm is not None
+    ]
+    trend = trend_of(values, band_low_ohm=3290, band_high_ohm=6815)
+    assert trend is not None
+    assert (trend.values, trend.drifts) == (3, True)
+    assert trend.leaves_on is not None
+    assert abs((trend.leaves_on - TODAY).days) < 200
+    assert all(3290 <= value.ohm < 6815 for value in values)
 
 
 def test_devices_past_their_service_life() -> None:

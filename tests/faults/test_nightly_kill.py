@@ -112,6 +112,7 @@ def holder() -> Iterator[psycopg.Connection]:
     [
         ("requirements", "maintenance_requirement"),
         ("flags", "maintenance_flag"),
+        ("drift", "maintenance_loopdrift"),
         ("swaps", "maintenance_swapproposal"),
         ("shortages", "maintenance_shortage"),
         ("digests", "maintenance_digest"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from config.demo.ranges import BOARDS, BoardRow
 from installs.rules.resistors import E12, E24, E96, colours, format_ohm, from_colours, nearest_preferred, parse_ohm
 
 # IEC 60063:2015 series, as listed by qsl.net/g4usp and trade pages.
@@ -61,3 +62,25 @@ def test_colour_code_both_ways(bands: str, ohm: float, tolerance_percent: float)
 def test_letter_code_both_ways(text: str, ohm: float) -> None:
     assert parse_ohm(text) == ohm
     assert format_ohm(ohm) == text
+
+
+# IEC 60062 digits and multipliers, painted by hand from the standard's table: three digits at 1 %, two at 5 %.
+PAINTED = {
+    1000: ("brown black black brown brown", "brown black red gold"),
+    2200: ("red red black brown brown", "red red red gold"),
+    3000: ("orange black black brown brown", "orange black red gold"),
+    4700: ("yellow violet black brown brown", "yellow violet red gold"),
+}
+
+
+@pytest.mark.parametrize("board", [row for row in BOARDS if any(row.values)], ids=lambda row: row.sku)
+def test_colour_code_of_every_board_both_ways(board: BoardRow) -> None:
+    for ohm in board.values:
+        if ohm is not None:
+            for painted, tolerance_percent in zip(PAINTED[ohm], (1.0, 5.0), strict=True):
+                assert colours(ohm, tolerance_percent) == tuple(painted.split())
+                assert from_colours(tuple(painted.split())) == (ohm, tolerance_percent)
+
+
+def test_every_value_of_the_boards_is_painted() -> None:
+    assert {ohm for row in BOARDS for ohm in row.values if ohm is not None} == set(PAINTED)

@@ -120,7 +120,7 @@ def test_shortages_and_runs_take_as_many_statements_for_three_as_for_one(
     with django_assert_num_queries(4):
         assert len(client.get("/work/shortages/").context["page"].rows) == rows
     # session, user, the person's branch, runs, whether one is under way, and the summary's seven
-    with django_assert_num_queries(12):
+    with django_assert_num_queries(13):
         assert len(client.get("/work/jobs/").context["page"].rows) == rows
 
 

@@ -27,6 +27,7 @@ def test_before_the_first_run_it_says_so() -> None:
     assert nightly_summary().lines() == [
         "No nightly work was done yet",
         "Tests overdue: 0 (due soon 0, due 0, overdue 0, escalated 0, failed test 0)",
+        "Loops drifting out of their band: 0",
         "Swaps proposed: 0 (fits as is 0, fits with another board 0)",
         "Devices to swap for which nothing fits: 0",
         "Shortages of the coming weeks: 0",
@@ -58,6 +59,7 @@ def test_it_says_what_stands_worst_first() -> None:
         "Tests overdue: 2 (due soon 0, due 0, overdue 1, escalated 1, failed test 1)",
         "  S2 Mill: Site visit, escalated since 1 Mar 2026",
         "  S1 Quay House: Site visit, overdue since 1 Oct 2026",
+        "Loops drifting out of their band: 0",
         "Swaps proposed: 1 (fits as is 1, fits with another board 0)",
         "  S1 Quay House, D4 Hall: OLD-1 to NEW-1, fits as is (failed a test, past its family's service life)",
         "Devices to swap for which nothing fits: 1",
@@ -68,7 +70,7 @@ def test_it_says_what_stands_worst_first() -> None:
 
 
 @pytest.mark.parametrize("rows", [1, 12])
-def test_it_takes_seven_statements_and_shows_the_worst_five(rows: int) -> None:
+def test_it_takes_eight_statements_and_shows_the_worst_five(rows: int) -> None:
     for _ in range(rows):
         FlagFactory.create()
         SwapProposalFactory.create()
@@ -76,7 +78,7 @@ def test_it_takes_seven_statements_and_shows_the_worst_five(rows: int) -> None:
         ShortageFactory.create()
     with CaptureQueriesContext(connection) as queries:
         summary = nightly_summary()
-    assert len(queries) == 7
+    assert len(queries) == 8
     assert (summary.unmet_count, summary.short_count) == (rows, rows)
     shown = [len(part) for part in (summary.overdue, summary.swaps, summary.unmet, summary.shortages)]
     assert shown == [min(rows, 5)] * 4

@@ -35,7 +35,8 @@ def test_a_run_goes_through_all_steps_and_keeps_their_counts() -> None:
         "nightly", DAY, "done", "", 100, "",
     )
     assert run.finished_at is not None
-    assert set(run.counts) == {"requirements", "flags", "swaps", "shortages", "digests"}
+    assert set(run.counts) == {"loops", "requirements", "flags", "drift", "swaps", "shortages", "digests"}
+    assert run.counts["loops"] == {"computed": 4}
     # 4 site visits and 4 walk tests; one walk test was there already.
     assert run.counts["requirements"] == {"added": 8, "taken up again": 0, "dropped": 0}
     assert run.counts["flags"]["raised"] > 0
@@ -52,6 +53,7 @@ def test_a_second_run_changes_nothing() -> None:
     before = state()
     again = run_nightly(business_date=DAY)
     assert state() == before
+    assert again.counts["loops"] == {"computed": 0}
     assert again.counts["requirements"] == {"added": 0, "taken up again": 0, "dropped": 0}
     assert again.counts["flags"] == {"raised": 0, "changed": 0, "withdrawn": 0}
     assert again.counts["digests"] == {"written": 0, "sent": 0, "not sent": 0}
