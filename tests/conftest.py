@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import pytest
 from django.test import Client
+from hypothesis import settings
 from rest_framework.test import APIClient
 
 from config.accounts.models import Branch, Firm, User
 from config.accounts.rights import Role
+
+# How fast an example runs says how busy the machine is, not whether the law holds.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture
