@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from installs.queries.sheet_rows import Band, DoubleReading, ExpectedReading, LoopSheet
@@ -12,6 +12,7 @@ from installs.rules import bands as band_rules
 from installs.rules import loops
 from installs.rules.conductors import TEMPERATURES_C
 from installs.rules.errors import RuleError
+from installs.rules.loop_draws import leaving
 from installs.rules.loop_report import LoopReport, NamedBoard, NamedCable, ReportRow, report
 from installs.rules.resistors import spoken_ohm
 from installs.rules.topology import parse_topology
@@ -22,6 +23,9 @@ HAND_WIRED_TOLERANCE_PERCENT = 1.0
 RESISTOR_PPM_PER_K = 100.0
 CONTACT_OHM_MAX = 0.5
 JOINT_OHM_MAX = 0.1
+# Enough to tell a chance of one in a hundred; 10 ms for a loop of 10 devices.
+DRAWS = 4000
+NO_ODDS: Mapping[tuple[str, str], float] = {}
 
 # What the rows must hold, to be read by values(*...).
 CIRCUIT_FIELDS = (
@@ -127,23 +131,47 @@ def expected_values(
     `circuit`, `places` and `devices` are rows with at least CIRCUIT_FIELDS, PLACE_FIELDS and DEVICE_FIELDS. A record
     that cannot be computed with gives no readings and says why. `cables` and `boards` are what a cure may offer.
     """
+    sheet = _expected(circuit, places, devices, bands, cables, boards, enough_percent)
+    return replace(sheet, bands=tuple(bands))
+
+
+def _expected(
+    circuit: Mapping[str, Any],
+    places: Sequence[Mapping[str, Any]],
+    devices: Mapping[int, Mapping[str, Any]],
+    bands: Sequence[Band],
+    cables: Sequence[NamedCable],
+    boards: Sequence[NamedBoard],
+    enough_percent: float,
+) -> LoopSheet:
     if not places:
         return LoopSheet((), "", healthy=False, verdict="No device is recorded here, so nothing can be computed.")
     try:
         loop = loop_of(circuit, places, devices)
         found = report(loop, rule_bands(bands), cables=cables, boards=boards, enough_percent=enough_percent)
+        odds = {} if found.outcome == "right" or not bands else {
+            (odd.state, odd.device_key): float(odd.probability)
+            for odd in leaving(loop, rule_bands(bands), draws=DRAWS, seed=1)
+        }
     except RuleError as error:
         return LoopSheet(
             (), "", healthy=False,
             verdict=f"Cannot be computed from the record: {error.message}. {error.remedy}",
         )
     marks = {str(place["device_id"]): devices[place["device_id"]]["mark"] for place in places}
-    return sheet_of(found, marks, banded=bool(bands))
+    return sheet_of(found, marks, banded=bool(bands), odds=odds)
 
 
-def sheet_of(found: LoopReport, marks: Mapping[str, str], *, banded: bool = True) -> LoopSheet:
-    """A report in words; `marks` names the devices by key. `banded`: the input's bands are known."""
-    readings = _readings(found.rows, marks)
+def sheet_of(
+    found: LoopReport,
+    marks: Mapping[str, str],
+    *,
+    banded: bool = True,
+    odds: Mapping[tuple[str, str], float] = NO_ODDS,
+) -> LoopSheet:
+    """A report in words; `marks` names the devices by key. `banded`: the input's bands are known. `odds` holds, by
+    state and device key, how likely the state is misread."""
+    readings = _readings(found.rows, marks, odds)
     normal = next(row.panel for row in found.rows if row.panel.state == "normal")
     values = tuple(_ohm(value) for value in (normal.nominal_ohm, normal.least_ohm, normal.greatest_ohm))
     if not banded:
@@ -191,6 +219,7 @@ def from_kept(kept: Mapping[str, Any]) -> LoopSheet:
 
     whole = tuples(kept)
     whole["readings"] = tuple(ExpectedReading(**tuples(row)) for row in kept["readings"])
+    whole["bands"] = tuple(Band(**row) for row in kept["bands"])
     whole["doubles"] = tuple(DoubleReading(**tuples(row)) for row in kept["doubles"])
     return LoopSheet(**whole)
 
@@ -220,7 +249,9 @@ def _reads(reads: Iterable[str | None]) -> str:
     return " or ".join("nothing defined" if state is None else state for state in reads)
 
 
-def _readings(rows: Sequence[ReportRow], marks: Mapping[str, str]) -> tuple[ExpectedReading, ...]:
+def _readings(
+    rows: Sequence[ReportRow], marks: Mapping[str, str], odds: Mapping[tuple[str, str], float]
+) -> tuple[ExpectedReading, ...]:
     """The table with equal values of one state drawn together: on a series loop every device's alarm is one value."""
     groups: dict[tuple[Any, ...], list[ReportRow]] = {}
     carriers: dict[str, int] = {}
@@ -230,14 +261,17 @@ def _readings(rows: Sequence[ReportRow], marks: Mapping[str, str]) -> tuple[Expe
         key = (panel.state, panel.reads, *(_ohm(value) for value in values))
         groups.setdefault(key, []).append(row)
         carriers[panel.state] = carriers.get(panel.state, 0) + 1
-    return tuple(_reading(group, carriers[group[0].panel.state], marks) for group in groups.values())
+    return tuple(_reading(group, carriers[group[0].panel.state], marks, odds) for group in groups.values())
 
 
 def _far(interval: loops.StateInterval) -> tuple[float, float, float]:
     return float(interval.nominal_ohm), float(interval.least_ohm), float(interval.greatest_ohm)
 
 
-def _reading(rows: Sequence[ReportRow], carriers: int, marks: Mapping[str, str]) -> ExpectedReading:
+def _reading(
+    rows: Sequence[ReportRow], carriers: int, marks: Mapping[str, str], odds: Mapping[tuple[str, str], float]
+) -> ExpectedReading:
+    chance = max(odds.get((other.panel.state, other.panel.device_key), 0.0) for other in rows)
     row = rows[0].panel
     label = row.label
     if row.device_key and len(marks) > 1:
@@ -257,4 +291,5 @@ def _reading(rows: Sequence[ReportRow], carriers: int, marks: Mapping[str, str])
         far_joined_ohm=tuple(_ohm(value) for value in _far(rows[0].far_joined)),
         margin_ohm=_margin(row.margin_ohm),
         margin_percent=None if rows[0].margin_percent is None else round(rows[0].margin_percent, 2),
+        misread_percent=round(100 * chance, 1) or None,
     )

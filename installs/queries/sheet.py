@@ -7,7 +7,7 @@ statements as plain values and rendered from dataclasses.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from config.accounts.rights import Right
@@ -32,8 +32,9 @@ from stock.models.catalogue import EnvironmentalClass, Variant
 if TYPE_CHECKING:
     from config.accounts.models import User
 
-# Site, systems with panels, circuits, bands, devices, places, documents; the sections come on top.
-OWN_STATEMENTS = 7
+# Site, systems with panels, circuits, devices, places, documents; the sections come on top, and the bands while the
+# loop table of some circuit is stale.
+OWN_STATEMENTS = 6
 
 _SITE = (
     "id", "reference", "name", "street", "town", "postcode", "grade", "environmental_class", "contract",
@@ -56,7 +57,8 @@ _DEVICE = (
 
 
 def site_sheet(user: User, site_id: int) -> SiteSheet | None:
-    """The sheet of a site in OWN_STATEMENTS statements plus those of the registered sections.
+    """The sheet of a site in OWN_STATEMENTS statements (one more while a loop table is stale) plus those of the
+    registered sections.
 
     None if there is no such site or the person may not open it. Access notes are not even read for a
     person whose role does not carry them.
@@ -77,10 +79,10 @@ def site_sheet(user: User, site_id: int) -> SiteSheet | None:
         Circuit.objects.filter(panel__system__site_id=site_id).order_by("panel_id", "number").values(*_CIRCUIT)
     )
     bands: dict[int, list[Band]] = defaultdict(list)
-    for band in InputBand.objects.filter(
-        profile_id__in={circuit["profile_id"] for circuit in circuits} or {0}
-    ).order_by("profile_id", "low_ohm"):
-        bands[band.profile_id].append(Band(band.state, band.low_ohm, band.high_ohm))
+    stale = {circuit["profile_id"] for circuit in circuits if not _is_kept(circuit)}
+    if stale:
+        for band in InputBand.objects.filter(profile_id__in=stale).order_by("profile_id", "low_ohm"):
+            bands[band.profile_id].append(Band(band.state, band.low_ohm, band.high_ohm))
     devices: list[Any] = list(
         Device.objects.filter(system__site_id=site_id, removed_on=None).order_by("mark", "id").values(*_DEVICE)
     )
@@ -151,7 +153,7 @@ def _systems(
                 )
             )
             placed.add(device.id)
-        circuit_bands = tuple(bands.get(circuit["profile_id"], ()))
+        loop = _loop(circuit, live, rows, bands[circuit["profile_id"]])
         extra = extras.circuits.get(circuit["id"], NOTHING)
         of_system[circuit["panel__system_id"]].append(
             CircuitSheet(
@@ -164,8 +166,8 @@ def _systems(
                 total_run_m=sum(place["run_m"] for place in live),
                 eol_ohm=circuit["eol_ohm"],
                 eol_at_last_device=circuit["eol_ohm"] is None and circuit["topology__circuit"].get("end") != "link",
-                bands=circuit_bands,
-                loop=_loop(circuit, live, rows, circuit_bands),
+                bands=loop.bands,
+                loop=loop,
                 places=tuple(lines),
                 flags=extra.flags,
                 tests=extra.tests,
@@ -186,16 +188,20 @@ def _systems(
     )
 
 
+def _is_kept(circuit: Mapping[str, Any]) -> bool:
+    return bool(circuit["loop_table__table"]) and not circuit["loop_table__stale"]
+
+
 def _loop(
     circuit: Mapping[str, Any],
     places: list[dict[str, Any]],
     devices: Mapping[int, Mapping[str, Any]],
-    bands: tuple[Band, ...],
+    bands: Sequence[Band],
 ) -> LoopSheet:
     """The kept table; computed here where the record changed and nobody has kept it yet."""
-    if circuit["loop_table__stale"] or not circuit["loop_table__table"]:
-        return expected_values(circuit, places, devices, bands)
-    return from_kept(circuit["loop_table__table"])
+    if _is_kept(circuit):
+        return from_kept(circuit["loop_table__table"])
+    return expected_values(circuit, places, devices, bands)
 
 
 def _panel(row: Mapping[str, Any], extra: SubjectExtras) -> PanelSheet:

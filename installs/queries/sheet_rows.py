@@ -96,6 +96,8 @@ class ExpectedReading:
     far_joined_ohm: tuple[float | None, ...] = ()
     margin_ohm: float | None = None
     margin_percent: float | None = None
+    # How many loops of a hundred made of such parts the panel would misread in this state; only where some would be.
+    misread_percent: float | None = None
 
 
 @dataclass(frozen=True)
@@ -134,6 +136,7 @@ class LoopSheet:
     longest_cable_m: float | None = None
     normal_ohm: tuple[float | None, ...] = ()
     normal_band_ohm: tuple[float | None, ...] = ()
+    bands: tuple[Band, ...] = ()
 
     @property
     def tone(self) -> str:
