@@ -7,7 +7,7 @@ import re
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import DESKTOP, PHONE
-from tests.browser.test_roles import LogIn, look
+from tests.browser.test_roles import LogIn, look, open_visit_with_loop_test
 
 
 def open_site(page: Page) -> None:
@@ -81,7 +81,7 @@ def test_a_circuits_page_leads_to_the_causes_and_keeps_a_value(log_in: LogIn, se
 
 def test_the_recording_page_judges_a_value_without_a_reload(log_in: LogIn) -> None:
     page = log_in("Engineer", PHONE)
-    page.get_by_role("link", name="Record results").first.click()
+    open_visit_with_loop_test(page)
     address = page.url
     field = page.get_by_label(re.compile("Measured loop")).first
     field.press_sequentially("330", delay=40)

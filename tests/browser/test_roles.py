@@ -121,10 +121,22 @@ def test_double_booking_is_refused_and_explained(log_in: LogIn, service: str) ->
     look(page, "visit-plan-refused")
 
 
+def open_visit_with_loop_test(page: Page) -> None:
+    """From the engineer's first page to a visit with a loop still to be measured; other tests may have recorded some."""
+    page.get_by_role("link", name="Record results").first.wait_for()
+    addresses = page.locator("main a[href*='/visits/']").evaluate_all("links => links.map(link => link.href)")
+    field = page.get_by_label("Measured loop resistance")
+    for address in dict.fromkeys(addresses):
+        page.goto(address)
+        if field.count():
+            break
+    expect(field.first).to_be_visible()
+
+
 @SIZES
 def test_engineer_records_a_visit(log_in: LogIn, size: dict[str, int]) -> None:
     page = log_in("Engineer", size)
-    page.get_by_role("link", name="Record results").first.click()
+    open_visit_with_loop_test(page)
     expect(page.get_by_role("heading", name="Record results")).to_be_visible()
     look(page, "visit-record")
     loop = page.locator("section.card", has=page.get_by_label(re.compile("Measured loop"))).first
