@@ -122,7 +122,7 @@ def test_double_booking_is_refused_and_explained(log_in: LogIn, service: str) ->
 
 
 def open_visit_with_loop_test(page: Page) -> None:
-    """From the engineer's first page to a visit with a loop still to be measured; other tests may have recorded some."""
+    """From the first page to a visit with a loop still to be measured; other tests may have recorded some."""
     page.get_by_role("link", name="Record results").first.wait_for()
     addresses = page.locator("main a[href*='/visits/']").evaluate_all("links => links.map(link => link.href)")
     field = page.get_by_label("Measured loop resistance")
