@@ -8,28 +8,13 @@ from typing import Any
 
 from django import forms
 
+from installs.forms_ohm import OhmField
 from installs.queries.design import ROLES, DesignChoices, DesignRequest
 from installs.rules.design import MOST_DEVICES
-from installs.rules.errors import RuleError
-from installs.rules.resistors import parse_ohm
 from stock.models.catalogue import FUNCTIONS, EnvironmentalClass
 
 _METRES = re.compile(r"\d{1,5}(?:\.\d{1,2})?")
 _ROLE_LABELS = {"eol": "End-of-line resistor", "alarm": "Alarm resistor", "mask": "Mask resistor"}
-
-
-class ResistorField(forms.CharField):
-    """A resistor value as people write it, in ohms."""
-
-    def to_python(self, value: Any) -> Any:
-        # Cut before it is parsed: the value itself has no length to check.
-        text = (super().to_python(value) or "")[:20]
-        if not text:
-            return None
-        try:
-            return parse_ohm(text)
-        except RuleError as error:
-            raise forms.ValidationError(f"'{text}' {error.message}. {error.remedy}") from None
 
 
 def parse_runs(text: str) -> tuple[float, ...]:
@@ -70,9 +55,9 @@ class DesignForm(forms.Form):
         widget=forms.CheckboxSelectMultiple, help_text="None ticked: all that the wiring can carry.",
     )
     board = forms.TypedChoiceField(label="A board", coerce=int, required=False, empty_value=None)
-    eol_ohm = ResistorField(label=_ROLE_LABELS["eol"], required=False)
-    alarm_ohm = ResistorField(label=_ROLE_LABELS["alarm"], required=False)
-    mask_ohm = ResistorField(label=_ROLE_LABELS["mask"], required=False)
+    eol_ohm = OhmField(label=_ROLE_LABELS["eol"], required=False)
+    alarm_ohm = OhmField(label=_ROLE_LABELS["alarm"], required=False)
+    mask_ohm = OhmField(label=_ROLE_LABELS["mask"], required=False)
     series = forms.ChoiceField(
         label="Preferred values", choices=[("E24", "E24"), ("E96", "E96")], required=False, initial="E24"
     )

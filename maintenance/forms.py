@@ -11,8 +11,7 @@ from django import forms
 from django.urls import reverse
 from django.utils import timezone
 
-from installs.rules.errors import RuleError
-from installs.rules.resistors import parse_ohm
+from installs.forms_ohm import OhmField
 from maintenance.models import Flag, RegimeRule, SwapNeed, SwapProposal, SwapVerdict, TestResult, Visit
 from maintenance.queries.due import DueFilter
 from maintenance.queries.proposal_list import ProposalFilter
@@ -145,19 +144,6 @@ class DecisionForm(forms.Form):
     version = forms.IntegerField(widget=forms.HiddenInput)
     decision = forms.ChoiceField(choices=[("accept", "Accept"), ("decline", "Decline")])
     note = forms.CharField(required=False, max_length=200, label="Note")
-
-
-class OhmField(forms.CharField):
-    """A resistance as people write it: 4700, 4.7k, 4k7."""
-
-    def clean(self, value: Any) -> Any:
-        text = super().clean(value)
-        if not text:
-            return None
-        try:
-            return parse_ohm(text)
-        except RuleError as error:
-            raise forms.ValidationError(f"'{text}' {error.message}. {error.remedy}") from None
 
 
 class TaskForm(forms.Form):

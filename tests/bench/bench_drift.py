@@ -9,12 +9,12 @@ Floor: the same sums over the same rows, grouped by circuit, with nothing joined
 from __future__ import annotations
 
 import argparse
-import os
 import time
 from datetime import date
 
 from tests.bench.bench_nightly import BRANCH, CUSTOMER, REGIME, SITES, USER
 from tests.bench.clock import elapsed, print_ratios, timed
+from tests.bench.database import own_database
 
 DAY = date(2026, 11, 25)
 EACH = 5  # measured values of a circuit
@@ -71,20 +71,8 @@ def main() -> None:
     if not 1000 <= wanted <= 5_000_000:
         parser.error(f"--measurements is {wanted}; give 1000 to 5000000.")
 
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-    import django
-
-    django.setup()
-    from django.db import connection
-
-    creation = connection.creation
-    original = connection.settings_dict["NAME"]
-    connection.settings_dict["TEST"]["NAME"] = f"{original}_bench"
-    creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
-    try:
+    with own_database():
         measure(wanted)
-    finally:
-        creation.destroy_test_db(original, verbosity=0)
 
 
 def measure(wanted: int) -> None:

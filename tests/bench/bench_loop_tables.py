@@ -10,11 +10,11 @@ same loops, made from the same rows, with nothing read or written. Read the rati
 from __future__ import annotations
 
 import argparse
-import os
 import time
 from typing import Any
 
 from tests.bench.clock import elapsed, print_ratios, timed
+from tests.bench.database import own_database
 
 PER_SITE = 10
 
@@ -26,21 +26,8 @@ def main() -> None:
     if not PER_SITE <= wanted <= 200_000:
         parser.error(f"--circuits is {wanted}; give {PER_SITE} to 200000.")
 
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-    import django
-
-    django.setup()
-    from django.db import connection
-
-    creation = connection.creation
-    name = f"{connection.settings_dict['NAME']}_bench"
-    connection.settings_dict["TEST"]["NAME"] = name
-    original = connection.settings_dict["NAME"]
-    creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
-    try:
+    with own_database():
         measure(wanted)
-    finally:
-        creation.destroy_test_db(original, verbosity=0)
 
 
 def make_circuits(wanted: int) -> None:

@@ -10,12 +10,12 @@ nothing compared, in the same transaction mode.
 from __future__ import annotations
 
 import argparse
-import os
 import time
 from collections.abc import Callable
 from datetime import date, timedelta
 
 from tests.bench.clock import elapsed, print_ratios, timed
+from tests.bench.database import own_database
 
 DAY = date(2026, 11, 25)
 
@@ -69,21 +69,8 @@ def main() -> None:
     if not 300 <= wanted <= 3_000_000:
         parser.error(f"--requirements is {wanted}; give 300 to 3000000.")
 
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-    import django
-
-    django.setup()
-    from django.db import connection
-
-    creation = connection.creation
-    name = f"{connection.settings_dict['NAME']}_bench"
-    connection.settings_dict["TEST"]["NAME"] = name
-    original = connection.settings_dict["NAME"]
-    creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
-    try:
+    with own_database():
         measure(wanted)
-    finally:
-        creation.destroy_test_db(original, verbosity=0)
 
 
 def measure(wanted: int) -> None:

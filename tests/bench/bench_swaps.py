@@ -10,11 +10,11 @@ Floor: the barest INSERT ... SELECT that finds the same devices and writes the s
 from __future__ import annotations
 
 import argparse
-import os
 import time
 from datetime import date
 
 from tests.bench.clock import elapsed, print_ratios, timed
+from tests.bench.database import own_database
 
 DAY = date(2026, 11, 25)
 SCALE = 0.25
@@ -23,8 +23,8 @@ STEP = 10_000_000  # apart from each other lie the keys of two copies
 COPIES = (
     "INSERT INTO installs_system (id, site_id, name) SELECT s.id + k * %(step)s, s.site_id, s.name"
     " FROM installs_system s, generate_series(1, %(copies)s) AS k",
-    "INSERT INTO installs_panel (id, system_id, type_id, serial_number, place)"
-    " SELECT p.id + k * %(step)s, p.system_id + k * %(step)s, p.type_id, p.serial_number, p.place"
+    "INSERT INTO installs_panel (id, system_id, type_id, serial_number, place, other_quiescent_ma, other_alarm_ma)"
+    " SELECT p.id + k * %(step)s, p.system_id + k * %(step)s, p.type_id, p.serial_number, p.place, 0, 0"
     " FROM installs_panel p, generate_series(1, %(copies)s) AS k",
     "INSERT INTO installs_circuit (id, panel_id, number, zone, profile_id, topology_id, cable_type_id, eol_ohm)"
     " SELECT c.id + k * %(step)s, c.panel_id + k * %(step)s, c.number, c.zone, c.profile_id, c.topology_id,"
@@ -76,20 +76,8 @@ def main() -> None:
     if not 1_000 <= wanted <= 1_000_000:
         parser.error(f"--devices is {wanted}; give 1000 to 1000000.")
 
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-    import django
-
-    django.setup()
-    from django.db import connection
-
-    creation = connection.creation
-    original = connection.settings_dict["NAME"]
-    connection.settings_dict["TEST"]["NAME"] = f"{original}_bench_swaps"
-    creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
-    try:
+    with own_database("bench_swaps"):
         measure(wanted)
-    finally:
-        creation.destroy_test_db(original, verbosity=0)
 
 
 def measure(wanted: int) -> None:

@@ -8,18 +8,17 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from urllib.parse import quote
 
 import psycopg
 import pytest
 from celery import Celery
-from django.conf import settings as configured
 from django.db import connection
 
 from config.accounts.models import Branch, User
 from installs.models import LoopMeasurement, MeasurementImport
 from installs.services import measurement_imports
 from installs.services.measurement_imports import run_again, start_import
+from tests.faults.environment import of_the_tests
 from tests.installs.kit import site_with
 from tests.machine import ROOT, wait_until
 
@@ -50,24 +49,11 @@ def posted(monkeypatch: pytest.MonkeyPatch) -> Iterator[Celery]:
 
 def worker(where: Path) -> subprocess.Popen[str]:
     """A real worker on the tests' database and broker, one process, so that a kill ends the work itself."""
-    database = connection.settings_dict
-    address = f"{quote(database['USER'])}:{quote(database['PASSWORD'])}@"
-    query = ""
-    if str(database["HOST"]).startswith("/"):
-        query = f"?host={quote(database['HOST'])}"
-    else:
-        address += f"{database['HOST']}"
-    port = f":{database['PORT']}" if database["PORT"] and not query else ""
-    values = {
-        "DATABASE_URL": f"postgresql://{address}{port}/{database['NAME']}{query}",
-        "REDIS_URL": configured.REDIS_URL, "DJANGO_SETTINGS_MODULE": "config.settings", "ZONEWRIGHT_LOCAL": "1",
-        "ZONEWRIGHT_DATA": str(configured.DATA_DIR),
-    }
     with (where / "worker.log").open("a") as log:
         return subprocess.Popen(
             [sys.executable, "-m", "celery", "-A", "config.celery", "worker", "--pool", "solo", "--queues", QUEUE,
              "--without-gossip", "--without-mingle", "--loglevel", "INFO"],
-            stdout=log, stderr=subprocess.STDOUT, text=True, cwd=ROOT, env=os.environ | values,
+            stdout=log, stderr=subprocess.STDOUT, text=True, cwd=ROOT, env=os.environ | of_the_tests(),
         )
 
 

@@ -11,11 +11,9 @@ from collections import Counter
 from collections.abc import Iterator
 from email import message_from_bytes
 from pathlib import Path
-from urllib.parse import quote
 
 import psycopg
 import pytest
-from django.conf import settings as configured
 from django.core.mail import EmailMessage
 from django.core.mail.backends.filebased import EmailBackend
 from django.db import connection, transaction
@@ -23,6 +21,7 @@ from django.db import connection, transaction
 from maintenance.models import Digest, JobRun
 from maintenance.services.digests import message_id
 from maintenance.services.nightly import run_nightly
+from tests.faults.environment import of_the_tests
 from tests.machine import ROOT, wait_until
 from tests.maintenance.services.nightly_world import DAY, build, state
 
@@ -53,20 +52,7 @@ class StopsBeforeTheThird(EmailBackend):
 
 def process(mail: Path, **more: str) -> subprocess.Popen[str]:
     """The nightly work in a process of its own, on the tests' database."""
-    database = connection.settings_dict
-    address = f"{quote(database['USER'])}:{quote(database['PASSWORD'])}@"
-    query = ""
-    if str(database["HOST"]).startswith("/"):
-        query = f"?host={quote(database['HOST'])}"
-    else:
-        address += f"{database['HOST']}"
-    port = f":{database['PORT']}" if database["PORT"] and not query else ""
-    values = {
-        "DATABASE_URL": f"postgresql://{address}{port}/{database['NAME']}{query}",
-        "REDIS_URL": configured.REDIS_URL,
-        "DJANGO_SETTINGS_MODULE": "config.settings",
-        "ZONEWRIGHT_LOCAL": "1",
-        "ZONEWRIGHT_DATA": str(configured.DATA_DIR),
+    values = of_the_tests() | {
         "ZONEWRIGHT_EMAIL_BACKEND": "django.core.mail.backends.filebased.EmailBackend",
         "NIGHTLY_MAIL": str(mail),
     }
