@@ -16,6 +16,7 @@ from installs.queries.loop_values import (
     PLACE_FIELDS,
     expected_values,
     from_kept,
+    is_kept,
     resistor_values,
 )
 from installs.queries.sheet_rows import Band, ExpectedReading, LoopSheet
@@ -107,7 +108,7 @@ def circuit_page(user: User, circuit_id: int) -> CircuitPage | None:
         VoltBand(band.state, band.low_ohm, band.high_ohm, band.low_v, band.high_v)
         for band in InputBand.objects.filter(profile_id=row["profile_id"]).order_by("low_ohm")
     )
-    kept = row["loop_table__stale"] is False and bool(row["loop_table__table"])
+    kept = is_kept(row)
     loop = from_kept(row["loop_table__table"]) if kept else _computed(row, places, devices, bands)
     return CircuitPage(
         id=row["id"],

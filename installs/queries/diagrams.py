@@ -20,8 +20,7 @@ from installs.queries.loop_values import (
     DEVICE_FIELDS,
     HAND_WIRED_TOLERANCE_PERCENT,
     PLACE_FIELDS,
-    expected_values,
-    from_kept,
+    kept_or_computed,
     resistor_values,
 )
 from installs.queries.sheet_rows import Band, LoopSheet
@@ -134,7 +133,9 @@ def wiring_sheets(user: User, site_id: int) -> WiringSheets | None:
         sheets=tuple(
             WiringSheet(
                 diagram=_diagram(circuit, places.get(circuit["id"], []), devices),
-                loop=_loop(circuit, places.get(circuit["id"], []), devices, bands.get(circuit["profile_id"], ())),
+                loop=kept_or_computed(
+                    circuit, places.get(circuit["id"], []), devices, bands.get(circuit["profile_id"], ())
+                ),
             )
             for circuit in circuits
         ),
@@ -203,18 +204,6 @@ def _placed(places: QuerySet[CircuitPlace]) -> tuple[dict[int, list[dict[str, An
         by_circuit[row["circuit_id"]].append({name: value for name, value in row.items() if "device__" not in name})
         devices[row["device_id"]] = {name: row[f"device__{name}"] for name in _DEVICE}
     return by_circuit, devices
-
-
-def _loop(
-    circuit: Mapping[str, Any],
-    places: Sequence[Mapping[str, Any]],
-    devices: Mapping[int, Mapping[str, Any]],
-    bands: Sequence[Band],
-) -> LoopSheet:
-    """The kept table, or one computed now where the record changed since."""
-    if circuit["loop_table__stale"] or not circuit["loop_table__table"]:
-        return expected_values(circuit, places, devices, bands)
-    return from_kept(circuit["loop_table__table"])
 
 
 def _diagram(

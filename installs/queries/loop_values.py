@@ -224,6 +224,23 @@ def from_kept(kept: Mapping[str, Any]) -> LoopSheet:
     return LoopSheet(**whole)
 
 
+def is_kept(circuit: Mapping[str, Any]) -> bool:
+    """Whether the circuit's row brings a loop table that is true to the record."""
+    return bool(circuit["loop_table__table"]) and circuit["loop_table__stale"] is False
+
+
+def kept_or_computed(
+    circuit: Mapping[str, Any],
+    places: Sequence[Mapping[str, Any]],
+    devices: Mapping[int, Mapping[str, Any]],
+    bands: Sequence[Band],
+) -> LoopSheet:
+    """The kept table; computed here where the record changed and nobody has kept it yet. No SQL."""
+    if is_kept(circuit):
+        return from_kept(circuit["loop_table__table"])
+    return expected_values(circuit, places, devices, bands)
+
+
 def _short(readings: Sequence[ExpectedReading]) -> str:
     """'normal 4.7 kΩ, alarm 9.4 kΩ, tamper open circuit'; a state of several values says from where to where."""
     values: dict[str, list[float]] = {}

@@ -7,20 +7,19 @@ statements as plain values and rendered from dataclasses.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from config.accounts.rights import Right
 from installs import sections
 from installs.models import Circuit, CircuitPlace, Device, Document, InputBand, Site, System
 from installs.queries import labels
-from installs.queries.loop_values import PLACE_FIELDS, expected_values, from_kept
+from installs.queries.loop_values import PLACE_FIELDS, is_kept, kept_or_computed
 from installs.queries.sheet_rows import (
     Band,
     CircuitSheet,
     DeviceSheet,
     DocumentLine,
-    LoopSheet,
     PanelSheet,
     PlaceSheet,
     SiteSheet,
@@ -79,7 +78,7 @@ def site_sheet(user: User, site_id: int) -> SiteSheet | None:
         Circuit.objects.filter(panel__system__site_id=site_id).order_by("panel_id", "number").values(*_CIRCUIT)
     )
     bands: dict[int, list[Band]] = defaultdict(list)
-    stale = {circuit["profile_id"] for circuit in circuits if not _is_kept(circuit)}
+    stale = {circuit["profile_id"] for circuit in circuits if not is_kept(circuit)}
     if stale:
         for band in InputBand.objects.filter(profile_id__in=stale).order_by("profile_id", "low_ohm"):
             bands[band.profile_id].append(Band(band.state, band.low_ohm, band.high_ohm))
@@ -153,7 +152,7 @@ def _systems(
                 )
             )
             placed.add(device.id)
-        loop = _loop(circuit, live, rows, bands[circuit["profile_id"]])
+        loop = kept_or_computed(circuit, live, rows, bands[circuit["profile_id"]])
         extra = extras.circuits.get(circuit["id"], NOTHING)
         of_system[circuit["panel__system_id"]].append(
             CircuitSheet(
@@ -186,22 +185,6 @@ def _systems(
         )
         for row in systems
     )
-
-
-def _is_kept(circuit: Mapping[str, Any]) -> bool:
-    return bool(circuit["loop_table__table"]) and not circuit["loop_table__stale"]
-
-
-def _loop(
-    circuit: Mapping[str, Any],
-    places: list[dict[str, Any]],
-    devices: Mapping[int, Mapping[str, Any]],
-    bands: Sequence[Band],
-) -> LoopSheet:
-    """The kept table; computed here where the record changed and nobody has kept it yet."""
-    if _is_kept(circuit):
-        return from_kept(circuit["loop_table__table"])
-    return expected_values(circuit, places, devices, bands)
 
 
 def _panel(row: Mapping[str, Any], extra: SubjectExtras) -> PanelSheet:
