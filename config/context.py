@@ -19,13 +19,19 @@ MENU = (
     (Right.SEE_SITES, "installs:loops", "Loops"),
     (Right.SEE_JOBS, "maintenance:jobs", "Nightly work"),
 )
+# A second row on the pages of the stores.
+STORES_MENU = (
+    (Right.SEE_STOCK, "stock:levels", "Levels"),
+)
 
 
 def navigation(request: HttpRequest) -> dict[str, Any]:
     user = getattr(request, "user", None)
     if user is None or not user.is_authenticated:
-        return {"menu": [], "demo": settings.LOCAL}
+        return {"menu": [], "submenu": [], "demo": settings.LOCAL}
+    submenu = [(name, label) for right, name, label in STORES_MENU if user.has_right(right)]
     return {
         "menu": [(name, label) for right, name, label in MENU if user.has_right(right)],
+        "submenu": submenu if request.path.startswith("/stock/") and len(submenu) > 1 else [],
         "demo": settings.LOCAL,
     }

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from django.urls import path
 
-from stock import pages
+from stock.pages import items
 
 app_name = "stock"
 urlpatterns = [
-    path("", pages.levels, name="levels"),
-    path("items/<int:pk>/", pages.item, name="item"),
-    path("items/<int:pk>/transfer/", pages.transfer, name="transfer"),
+    path("", items.levels, name="levels"),
+    path("items/<int:pk>/", items.item, name="item"),
+    path("items/<int:pk>/transfer/", items.transfer, name="transfer"),
 ]

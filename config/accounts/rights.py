@@ -24,6 +24,8 @@ class Right(StrEnum):
     SEE_STOCK = "see stock"
     MOVE_STOCK = "move stock"
     ORDER_STOCK = "order stock"
+    APPROVE_ORDERS = "approve orders"
+    VAN_STOCK = "van stock"
     SEE_SITES = "see sites"
     EDIT_SITES = "edit sites"
     SEE_ACCESS_NOTES = "see access notes"
@@ -43,7 +45,14 @@ _EVERYONE = {Right.HOME, Right.SEE_CATALOGUE}
 RIGHTS: dict[Role, frozenset[Right]] = {
     Role.STORES: frozenset(
         _EVERYONE
-        | {Right.SEE_STOCK, Right.MOVE_STOCK, Right.ORDER_STOCK, Right.EDIT_CATALOGUE, Right.SEE_PROPOSALS}
+        | {
+            Right.SEE_STOCK,
+            Right.MOVE_STOCK,
+            Right.ORDER_STOCK,
+            Right.VAN_STOCK,
+            Right.EDIT_CATALOGUE,
+            Right.SEE_PROPOSALS,
+        }
     ),
     # The scheduler needs where and when, not how to get in: access notes stay with those who go.
     Role.SCHEDULER: frozenset(
@@ -59,10 +68,12 @@ RIGHTS: dict[Role, frozenset[Right]] = {
             Right.SEE_JOBS,
         }
     ),
+    # Of stock an engineer moves and counts only what is in the own van.
     Role.ENGINEER: frozenset(
         _EVERYONE
         | {
             Right.SEE_STOCK,
+            Right.VAN_STOCK,
             Right.SEE_SITES,
             Right.EDIT_SITES,
             Right.SEE_ACCESS_NOTES,

@@ -116,6 +116,7 @@ def load_firm(today: date) -> People:
         )
     people.sites_place = make.SitesPlaceFactory.create()
     people.scrap = make.ScrapPlaceFactory.create()
+    make.TransitPlaceFactory.create()
     for name, code, days in SUPPLIERS:
         place = make.SuppliersPlaceFactory.create(code=code, name=name)
         people.suppliers.append(make.SupplierFactory.create(name=name, location=place, lead_time_days=days))

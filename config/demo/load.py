@@ -97,6 +97,7 @@ def _part(
     room = Stockroom(catalogue, people, crews, random, today, chunk)
     room.fittings(built)
     if chunk == 0:
+        room.price_lists()
         fill_shelves(room, crews)
     counts["movements"] = room.ledger.write()
     if chunk == 0:

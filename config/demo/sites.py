@@ -171,6 +171,12 @@ def settings_for(features: Features, random: Random, *, normally_open: bool = Fa
     return settings
 
 
+def _batch(fitted_on: date) -> str:
+    """The maker's batch on the label: the quarter before the one of fitting."""
+    made = fitted_on - timedelta(days=91)
+    return f"{made:%y}Q{(made.month + 2) // 3}"
+
+
 class Builder:
     """Turns plans into records. Deterministic for one random source and one business date."""
 
@@ -278,6 +284,7 @@ class Builder:
             settings=settings_for(row.features, random, normally_open=scheme.normally_open) | group.settings,
             fitted_on=fitted_on,
         )
+        serial.batch = _batch(fitted_on)
         self.built.serials.append(serial)
         self.built.devices.append(device)
         if plan.in_use_since < fitted_on and (self.today - fitted_on).days < 365 * HISTORY_YEARS:
@@ -289,7 +296,9 @@ class Builder:
 
     def _earlier(self, plan: Plan, new: Device, cover: Item) -> None:
         """The detector of the same kind that hung there before."""
-        serial = Serial(item=cover, number=f"{new.serial.number}-A" if new.serial else new.mark)
+        serial = Serial(
+            item=cover, number=f"{new.serial.number}-A" if new.serial else new.mark, batch=_batch(plan.in_use_since)
+        )
         old = Device(
             **{name: getattr(new, name) for name in _KEPT},
             serial=serial,

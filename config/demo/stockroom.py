@@ -15,6 +15,7 @@ from config.accounts.rights import Role
 from config.demo.catalogue import Catalogue
 from config.demo.diary import first_of, month_number
 from config.demo.firm import Crew, People, local
+from config.demo.prices import price_lists, price_of
 from config.demo.sites import HISTORY_YEARS, Built
 from installs.models import Device
 from stock.models import Item, Location, Movement, Order, OrderLine, Serial, Supplier
@@ -26,14 +27,17 @@ BATCH = 1000
 class Ledger:
     """Movements to be, put in order of time before they are written, so that nothing leaves before it came."""
 
+    today: date
     movements: list[Movement] = field(default_factory=list)
 
     def post(
         self, kind: str, item: Item, source: Location, destination: Location, at: datetime, by: User, *,
         quantity: int = 1, serial: Serial | None = None, reference: str = "", note: str = "", batch: str = "",
     ) -> None:
+        cost = price_of(item, at, local(self.today, 12)) if kind == Movement.Kind.RECEIVE else None
         self.movements.append(
             Movement(
+                unit_cost=cost,
                 kind=kind, item=item, source=source, destination=destination, at=at, posted_by=by, quantity=quantity,
                 serial=serial, reference=reference, note=note, batch=batch,
             )
@@ -88,7 +92,7 @@ class Stockroom:
         self.catalogue, self.people, self.crews, self.random = catalogue, people, crews, random
         self.today, self.chunk = today, chunk
         self.opening = today - timedelta(days=round(365.25 * HISTORY_YEARS))
-        self.ledger = Ledger()
+        self.ledger = Ledger(today)
         self.items: dict[int, Item] = {}
         self.stores_user = people.office[Role.STORES]
 
@@ -222,9 +226,18 @@ class Stockroom:
             expected_on=expected, made_by=self.stores_user, made_at=local(ordered, 10),
         )
         OrderLine.objects.bulk_create(
-            [OrderLine(order=order, item=item, quantity=count, received=received) for item, count, received in lines]
+            OrderLine(
+                order=order, item=item, quantity=count, received=received,
+                unit_price=price_of(item, local(ordered, 12), local(self.today, 12)),
+            )
+            for item, count, received in lines
         )
         return order
+
+    def price_lists(self) -> None:
+        """What each supplier asks for what the firm buys of it."""
+        items = list(Item.objects.exclude(variant__discontinued_on__isnull=False).order_by("pk"))
+        price_lists(items, self.supplier_of, local(self.today, 12))
 
     def supplier_of(self, item: Item) -> Supplier:
         """Each item has one usual supplier: covers and backplates the first, boards and inserts the second."""

@@ -2,6 +2,7 @@ from maintenance.models.drift import LoopDrift
 from maintenance.models.jobs import Digest, JobRun, Shortage
 from maintenance.models.people import Absence, Engineer
 from maintenance.models.proposals import SwapNeed, SwapProposal, SwapVerdict
+from maintenance.models.recalls import RangeStudy, Recall, RecallSite
 from maintenance.models.requirements import Flag, Regime, RegimeRule, Requirement, Subject, TestResult
 from maintenance.models.visits import Visit, VisitTask
 
@@ -12,6 +13,9 @@ __all__ = [
     "Flag",
     "JobRun",
     "LoopDrift",
+    "RangeStudy",
+    "Recall",
+    "RecallSite",
     "Regime",
     "RegimeRule",
     "Requirement",

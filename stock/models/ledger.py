@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Self
+from typing import Any, ClassVar, Self
 
 import pgtrigger
 from django.conf import settings
@@ -42,8 +42,11 @@ class Location(models.Model):
         SUPPLIER = "supplier", "Supplier"
         SITE = "site", "Fitted at sites"
         SCRAP = "scrap", "Scrap"
+        TRANSIT = "transit", "On the way"
 
     PHYSICAL: ClassVar = (Kind.STORE, Kind.VAN, Kind.QUARANTINE)
+    # Where stock of the firm can be: never negative, and part of what it owns.
+    HELD: ClassVar = (*PHYSICAL, Kind.TRANSIT)
 
     code = models.SlugField(max_length=30, unique=True)
     name = models.CharField(max_length=80)
@@ -64,7 +67,7 @@ class Location(models.Model):
             ),
             models.CheckConstraint(
                 name="stock_location_physical_has_branch",
-                condition=Q(branch__isnull=False) | Q(kind__in=("supplier", "site", "scrap")),
+                condition=Q(branch__isnull=False) | Q(kind__in=("supplier", "site", "scrap", "transit")),
             ),
         ]
         triggers: ClassVar = [
@@ -93,6 +96,7 @@ class Serial(models.Model):
 
     item = models.ForeignKey(Item, on_delete=models.PROTECT, related_name="serials")
     number = models.CharField(max_length=40)
+    batch = models.CharField(max_length=40, blank=True, help_text="as printed on the label; for recalls")
     location = models.ForeignKey(
         Location, on_delete=models.PROTECT, null=True, editable=False, related_name="serials"
     )
@@ -100,6 +104,10 @@ class Serial(models.Model):
     objects = SerialQuerySet.as_manager()
 
     class Meta:
+        indexes: ClassVar = [
+            models.Index(fields=["item", "batch"], name="stock_serial_batch", condition=~Q(batch="")),
+            models.Index(fields=["number"], name="stock_serial_number"),
+        ]
         constraints: ClassVar = [models.UniqueConstraint(name="stock_serial_once", fields=["item", "number"])]
         triggers: ClassVar = [triggers.SERIAL_PLACE_BY_MOVEMENTS]
 
@@ -128,12 +136,21 @@ class Movement(models.Model):
         REMOVE = "remove", "Removed from a site"
         SCRAP = "scrap", "Scrapped"
         COUNT = "count", "Count difference"
+        PICK = "pick", "Picked for work"
+        RELEASE = "release", "Released after test"
+        WRITE_OFF = "write-off", "Written off"
+        RETURN = "return", "Returned to supplier"
         CORRECT = "correct", "Correction"
 
     item = models.ForeignKey(Item, on_delete=models.PROTECT, related_name="movements")
     quantity = models.PositiveIntegerField()
-    source = models.ForeignKey(Location, on_delete=models.PROTECT, related_name="movements_out")
-    destination = models.ForeignKey(Location, on_delete=models.PROTECT, related_name="movements_in")
+    # The composite indexes below serve these two as well.
+    source = models.ForeignKey(
+        Location, on_delete=models.PROTECT, related_name="movements_out", db_index=False
+    )
+    destination = models.ForeignKey(
+        Location, on_delete=models.PROTECT, related_name="movements_in", db_index=False
+    )
     serial = models.ForeignKey(Serial, on_delete=models.PROTECT, null=True, blank=True, related_name="movements")
     batch = models.CharField(max_length=40, blank=True)
     kind = models.CharField(max_length=10, choices=Kind.choices)
@@ -143,6 +160,10 @@ class Movement(models.Model):
     )
     reference = models.CharField(max_length=60, blank=True, help_text="order, visit or count that it belongs to")
     note = models.CharField(max_length=200, blank=True)
+    unit_cost = models.DecimalField(
+        max_digits=12, decimal_places=4, null=True, blank=True,
+        help_text="what one unit cost, in the firm's currency; of receipts and their corrections",
+    )
     corrects = models.OneToOneField(
         "self", on_delete=models.PROTECT, null=True, blank=True, related_name="corrected_by"
     )
@@ -153,12 +174,20 @@ class Movement(models.Model):
         indexes: ClassVar = [
             models.Index(fields=["item", "-id"]),
             models.Index(fields=["serial", "-id"], name="stock_movement_serial", condition=Q(serial__isnull=False)),
+            models.Index(fields=["item", "batch"], name="stock_movement_batch", condition=~Q(batch="")),
+            models.Index(fields=["source", "at"], name="stock_movement_out"),
+            models.Index(fields=["destination", "at"], name="stock_movement_in"),
+            models.Index(fields=["reference"], name="stock_movement_reference", condition=~Q(reference="")),
         ]
         constraints: ClassVar = [
             models.CheckConstraint(name="stock_movement_some", condition=Q(quantity__gt=0)),
             models.CheckConstraint(name="stock_movement_two_ends", condition=~Q(source=F("destination"))),
             models.CheckConstraint(
                 name="stock_movement_serial_is_one", condition=Q(serial=None) | Q(quantity=1)
+            ),
+            models.CheckConstraint(
+                name="stock_movement_cost",
+                condition=Q(unit_cost=None) | Q(unit_cost__gte=0, kind__in=("receive", "correct")),
             ),
             models.CheckConstraint(
                 name="stock_movement_correction_named",
@@ -175,7 +204,7 @@ class Movement(models.Model):
         return f"{self.quantity} x {self.item_id}: {self.source_id} to {self.destination_id}"
 
 
-class BalanceQuerySet(models.QuerySet["Balance"]):
+class BalanceQuerySet(models.QuerySet[Any]):
     def visible_to(self, user: User) -> Self:
         """Balances of counted places that this person sees."""
         return self.filter(physical=True, location__in=Location.objects.visible_to(user))
@@ -216,6 +245,30 @@ class Balance(models.Model):
 
     def __str__(self) -> str:
         return f"{self.item_id} at {self.location_id}: {self.on_hand}"
+
+
+class BatchBalance(models.Model):
+    """What one location holds of one batch of an item tracked by batch. Written by triggers only."""
+
+    item = models.ForeignKey(Item, on_delete=models.PROTECT, related_name="batch_balances")
+    location = models.ForeignKey(Location, on_delete=models.PROTECT, related_name="batch_balances")
+    batch = models.CharField(max_length=40)
+    physical = models.BooleanField(default=True)
+    on_hand = models.IntegerField(default=0)
+
+    objects = BalanceQuerySet.as_manager()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(name="stock_batchbalance_once", fields=["item", "location", "batch"]),
+            models.CheckConstraint(
+                name="stock_batchbalance_never_negative", condition=Q(physical=False) | Q(on_hand__gte=0)
+            ),
+        ]
+        triggers: ClassVar = [triggers.BATCH_BALANCE_BY_TRIGGERS]
+
+    def __str__(self) -> str:
+        return f"{self.item_id} batch {self.batch} at {self.location_id}: {self.on_hand}"
 
 
 class ReservationQuerySet(models.QuerySet["Reservation"]):

@@ -16,13 +16,31 @@ _ADD_TO_BALANCE = """
         WHERE item_id = {item} AND location_id = {location};
     IF NOT FOUND THEN
         INSERT INTO stock_balance (item_id, location_id, physical, on_hand, reserved, reserved_ahead, on_order)
-            SELECT {item}, id, kind IN ('store', 'van', 'quarantine'), 0, 0, 0, 0
+            SELECT {item}, id, kind IN ('store', 'van', 'quarantine', 'transit'), 0, 0, 0, 0
             FROM stock_location WHERE id = {location}
             ON CONFLICT (item_id, location_id) DO NOTHING;
         UPDATE stock_balance SET {column} = {column} + ({amount})
             WHERE item_id = {item} AND location_id = {location};
     END IF;
 """
+
+
+_ADD_TO_BATCH = """
+    UPDATE stock_batchbalance SET on_hand = on_hand + ({amount})
+        WHERE item_id = NEW.item_id AND location_id = {location} AND batch = NEW.batch;
+    IF NOT FOUND THEN
+        INSERT INTO stock_batchbalance (item_id, location_id, batch, physical, on_hand)
+            SELECT NEW.item_id, id, NEW.batch, kind IN ('store', 'van', 'quarantine', 'transit'), 0
+            FROM stock_location WHERE id = {location}
+            ON CONFLICT (item_id, location_id, batch) DO NOTHING;
+        UPDATE stock_batchbalance SET on_hand = on_hand + ({amount})
+            WHERE item_id = NEW.item_id AND location_id = {location} AND batch = NEW.batch;
+    END IF;
+"""
+
+
+def _add_batch(*, location: str, amount: str) -> str:
+    return _ADD_TO_BATCH.format(location=location, amount=amount)
 
 
 def _add(column: str, *, item: str, location: str, amount: str) -> str:
@@ -52,7 +70,8 @@ MOVEMENT_CHECKS = pgtrigger.Trigger(
             END IF;
             -- A serial that was never moved may come from anywhere that is not a counted place.
             IF place IS NULL THEN
-                IF (SELECT kind FROM stock_location WHERE id = NEW.source_id) IN ('store', 'van', 'quarantine') THEN
+                IF (SELECT kind FROM stock_location WHERE id = NEW.source_id)
+                        IN ('store', 'van', 'quarantine', 'transit') THEN
                     RAISE EXCEPTION 'serial % has never been received: it cannot leave location %',
                         NEW.serial_id, NEW.source_id
                         USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_serial_place';
@@ -70,6 +89,7 @@ MOVEMENT_POSTS = pgtrigger.Trigger(
     name="movement_posts",
     when=pgtrigger.After,
     operation=pgtrigger.Insert,
+    declare=[("came", "bigint"), ("held", "bigint"), ("latest", "numeric")],
     func=f"""
         IF NEW.source_id < NEW.destination_id THEN
             {_add("on_hand", item="NEW.item_id", location="NEW.source_id", amount="-NEW.quantity")}
@@ -80,6 +100,40 @@ MOVEMENT_POSTS = pgtrigger.Trigger(
         END IF;
         IF NEW.serial_id IS NOT NULL THEN
             UPDATE stock_serial SET location_id = NEW.destination_id WHERE id = NEW.serial_id;
+        ELSIF NEW.batch <> '' THEN
+            -- After the balances, and in the same order: whoever holds a batch's row holds the balance too.
+            IF NEW.source_id < NEW.destination_id THEN
+                {_add_batch(location="NEW.source_id", amount="-NEW.quantity")}
+                {_add_batch(location="NEW.destination_id", amount="NEW.quantity")}
+            ELSE
+                {_add_batch(location="NEW.destination_id", amount="NEW.quantity")}
+                {_add_batch(location="NEW.source_id", amount="-NEW.quantity")}
+            END IF;
+        END IF;
+        IF NEW.unit_cost IS NOT NULL THEN
+            -- The moving average over all that the firm holds; receipts of one item one after the other.
+            PERFORM pg_advisory_xact_lock(20170133, NEW.item_id::integer);
+            came := CASE WHEN NEW.kind = 'correct' THEN -NEW.quantity ELSE NEW.quantity END;
+            SELECT COALESCE(sum(on_hand), 0) - came INTO held FROM stock_balance
+                WHERE item_id = NEW.item_id AND physical;
+            SELECT average INTO latest FROM stock_itemcost WHERE item_id = NEW.item_id ORDER BY id DESC LIMIT 1;
+            INSERT INTO stock_itemcost (item_id, movement_id, at, quantity, unit_cost, held_before, average)
+                VALUES (NEW.item_id, NEW.id, NEW.at, came, NEW.unit_cost, held,
+                    CASE WHEN latest IS NULL THEN NEW.unit_cost
+                         WHEN held + came <= 0 THEN latest
+                         ELSE GREATEST((held * latest + came * NEW.unit_cost) / (held + came), 0) END);
+        END IF;
+        -- A posting for a time before a snapshot belongs into it. The newest moment is asked first: it is one
+        -- index entry, and almost every movement is newer.
+        IF NEW.at < (SELECT max(moment) FROM stock_snapshot) THEN
+            INSERT INTO stock_snapshotline (snapshot_id, item_id, location_id, on_hand)
+                SELECT s.id, NEW.item_id, e.location_id, e.amount
+                FROM stock_snapshot s, (VALUES (NEW.source_id, -NEW.quantity), (NEW.destination_id, NEW.quantity))
+                    AS e (location_id, amount)
+                WHERE s.moment > NEW.at
+                ORDER BY s.id, e.location_id
+                ON CONFLICT (snapshot_id, item_id, location_id)
+                    DO UPDATE SET on_hand = stock_snapshotline.on_hand + EXCLUDED.on_hand;
         END IF;
         RETURN NEW;
     """,
@@ -121,6 +175,24 @@ BALANCE_BY_TRIGGERS = pgtrigger.Trigger(
         RETURN COALESCE(NEW, OLD);
     """,
 )
+
+def _by_triggers(what: str, constraint: str) -> pgtrigger.Trigger:
+    return pgtrigger.Trigger(
+        name="by_triggers",
+        when=pgtrigger.Before,
+        operation=pgtrigger.Insert | pgtrigger.Update | pgtrigger.Delete,
+        func=f"""
+            IF pg_trigger_depth() < 2 THEN
+                RAISE EXCEPTION '{what} change by movements only'
+                    USING ERRCODE = 'check_violation', CONSTRAINT = '{constraint}';
+            END IF;
+            RETURN COALESCE(NEW, OLD);
+        """,
+    )
+
+
+BATCH_BALANCE_BY_TRIGGERS = _by_triggers("balances of batches", "stock_batchbalance_by_triggers")
+ITEM_COST_BY_TRIGGERS = _by_triggers("average costs", "stock_itemcost_by_triggers")
 
 _RESERVED_COLUMN = """
         IF {row}.ahead THEN
@@ -209,7 +281,7 @@ LEVEL_HAS_BALANCE = pgtrigger.Trigger(
     # A level without a balance row would be missing from the list of levels exactly when nothing is there.
     func="""
         INSERT INTO stock_balance (item_id, location_id, physical, on_hand, reserved, reserved_ahead, on_order)
-            SELECT NEW.item_id, id, kind IN ('store', 'van', 'quarantine'), 0, 0, 0, 0
+            SELECT NEW.item_id, id, kind IN ('store', 'van', 'quarantine', 'transit'), 0, 0, 0, 0
             FROM stock_location WHERE id = NEW.location_id
             ON CONFLICT (item_id, location_id) DO NOTHING;
         RETURN NULL;

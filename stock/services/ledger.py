@@ -20,12 +20,17 @@ from stock.services.refusals import Posting, corrected_already, explained
 
 MOST_AT_ONCE = 1_000_000
 _COUNTED = frozenset(Location.PHYSICAL)
+_HELD = frozenset(Location.HELD)
 _ANY = frozenset(Location.Kind)
 _OUTSIDE = frozenset({Location.Kind.SUPPLIER, Location.Kind.SCRAP})
 # kind of movement -> the kinds of place it may start and end at. Corrections reverse whatever they correct.
 _ENDS: dict[str, tuple[frozenset[str], frozenset[str]]] = {
     Movement.Kind.RECEIVE: (frozenset({Location.Kind.SUPPLIER}), _COUNTED),
-    Movement.Kind.TRANSFER: (_COUNTED, _COUNTED),
+    Movement.Kind.TRANSFER: (_HELD, _HELD),
+    Movement.Kind.PICK: (_COUNTED, _HELD),
+    Movement.Kind.RELEASE: (frozenset({Location.Kind.QUARANTINE}), _COUNTED),
+    Movement.Kind.WRITE_OFF: (_HELD, frozenset({Location.Kind.SCRAP})),
+    Movement.Kind.RETURN: (_COUNTED, frozenset({Location.Kind.SUPPLIER})),
     Movement.Kind.FIT: (_ANY, frozenset({Location.Kind.SITE})),
     Movement.Kind.REMOVE: (frozenset({Location.Kind.SITE}), _ANY),
     Movement.Kind.SCRAP: (_ANY, frozenset({Location.Kind.SCRAP})),

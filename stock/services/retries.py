@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import TypeVar, cast
 
-from django.db import transaction
+from django.apps import apps
+from django.db import models, transaction
 
 from config.accounts.models import User
 from config.idempotency import answered, claim
-from stock.models import Movement
+
+Made = TypeVar("Made", bound=models.Model)
 
 
 @transaction.atomic
 def post_once(
-    act: Callable[[], Movement], *, by: User, token: str, content: Mapping[str, object]
-) -> tuple[Movement, bool]:
+    act: Callable[[], Made], *, by: User, token: str, content: Mapping[str, object]
+) -> tuple[Made, bool]:
     """Carry out a posting at most once for the form's hidden token.
 
-    Returns the movement and whether it is fresh. The token's row and the movement are one transaction: a second
-    click that arrives meanwhile waits on the unique index and gets the first one's movement. A refused posting
-    leaves no token behind, so the form can be mended and sent again. Raises KeyReused when the token comes back
-    with other content.
+    Returns the record made (a movement, an order, a count) and whether it is fresh. The token's row and the record
+    are one transaction: a second click that arrives meanwhile waits on the unique index and gets the first one's.
+    A refused posting leaves no token behind, so the form can be mended and sent again. Raises KeyReused when the
+    token comes back with other content.
     """
     row, fresh = claim(
         token,
@@ -33,7 +36,8 @@ def post_once(
     )
     if not fresh:
         assert row.answer is not None
-        return Movement.objects.get(pk=row.answer["movement"]), False
-    movement = act()
-    answered(row, 201, {"movement": movement.pk})
-    return movement, True
+        model = apps.get_model(str(row.answer["model"]))
+        return cast("Made", model._default_manager.get(pk=row.answer["pk"])), False
+    made = act()
+    answered(row, 201, {"model": made._meta.label, "pk": made.pk})
+    return made, True

@@ -92,13 +92,13 @@ def test_place_of_a_serial_is_not_written_directly(serial: Serial, places: Place
     assert refused("UPDATE stock_serial SET location_id = %s", places.van.pk) == "stock_serial_by_movements"
     assert refused("UPDATE stock_serial SET number = 'B1'") == "stock_serial_by_movements"
     assert refused("DELETE FROM stock_serial") == "stock_serial_by_movements"
-    insert = "INSERT INTO stock_serial (item_id, number, location_id) VALUES (%s, 'C1', %s)"
+    insert = "INSERT INTO stock_serial (item_id, number, batch, location_id) VALUES (%s, 'C1', '', %s)"
     assert refused(insert, serial.item_id, places.van.pk) == "stock_serial_by_movements"
     assert list(Serial.objects.values_list("number", "location_id")) == [("A100", places.store.pk)]
 
 
 def test_serial_number_is_once_per_item(serial: Serial) -> None:
-    insert = "INSERT INTO stock_serial (item_id, number) VALUES (%s, 'A100')"
+    insert = "INSERT INTO stock_serial (item_id, number, batch) VALUES (%s, 'A100', '')"
     assert refused(insert, serial.item_id) == "stock_serial_once"
 
 

@@ -63,6 +63,7 @@ from config.demo.factories.ledger import (
     StockLevelFactory,
     SupplierFactory,
     SuppliersPlaceFactory,
+    TransitPlaceFactory,
     VanFactory,
 )
 from config.demo.factories.maintenance import (
@@ -137,6 +138,7 @@ __all__ = [
     "SwapVerdictFactory",
     "SystemFactory",
     "TopologyFactory",
+    "TransitPlaceFactory",
     "UserFactory",
     "VanFactory",
     "VariantFactory",

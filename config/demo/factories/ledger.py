@@ -60,6 +60,18 @@ class ScrapPlaceFactory(LocationFactory):
         django_get_or_create = ("code",)
 
 
+class TransitPlaceFactory(LocationFactory):
+    """The one place of everything that was sent and has not been confirmed."""
+
+    code = "on-the-way"
+    name = "On the way"
+    kind = Location.Kind.TRANSIT
+    branch = None
+
+    class Meta:
+        django_get_or_create = ("code",)
+
+
 class SerialFactory(DjangoModelFactory[Serial]):
     """A number that was never moved; `receive_serial` makes one that is somewhere."""
 
