@@ -10,9 +10,9 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from config.accounts.permissions import UserRequest, needs
 from config.accounts.rights import Right
 from config.errors import InvalidInput, ZonewrightError
+from config.tables import MOST_BYTES, MOST_ROWS
 from installs.forms_measurements import AgainForm, ImportForm
 from installs.queries.measurements import import_list, imports_of, one_import, problems_csv
-from installs.services.measurement_files import MOST_BYTES, MOST_ROWS
 from installs.services.measurement_imports import cancel_import, run_again, start_import
 
 SIZE = 30

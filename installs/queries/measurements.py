@@ -13,10 +13,11 @@ from django.shortcuts import get_object_or_404
 
 from config import keyset
 from config.keyset import KeysetPage
+from config.tables import spreadsheet_safe
 from installs.models import LoopMeasurement, LoopTable, MeasurementImport
 from installs.queries import scope
 from installs.rules.errors import RuleError
-from installs.rules.measured_rows import measured, spreadsheet_safe
+from installs.rules.measured_rows import measured
 from installs.rules.resistors import spoken_ohm
 
 if TYPE_CHECKING:

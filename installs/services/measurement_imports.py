@@ -14,10 +14,11 @@ from django.utils import timezone
 
 from config.celery import app
 from config.errors import Conflict, InvalidInput
+from config.tables import MOST_BYTES, Table, read_table
 from installs.models import LoopMeasurement, MeasurementImport, Site
 from installs.rules import measured_rows
-from installs.rules.measured_rows import MeasuredRow, Problem
-from installs.services.measurement_files import MOST_BYTES, Table, read_table
+from installs.rules.measured_rows import MeasuredRow
+from stock.rules.table_rows import Problem, day_first, shown
 
 if TYPE_CHECKING:
     from config.accounts.models import User
@@ -129,7 +130,7 @@ def take_in(import_id: int, *, today: date | None = None, wait_s: int = 10) -> s
         except _Refused as refused:
             return _end(found, State.REFUSED, **refused.counts)
         except InvalidInput as error:
-            problem = Problem(1, error.field, measured_rows.shown(error.value), error.message, error.remedy)
+            problem = Problem(1, error.field, shown(error.value), error.message, error.remedy)
             return _end(found, State.REFUSED, problems=[asdict(problem)], bad=0)
         except Exception:
             problem = Problem(0, "", "", "the service stopped with an error", "Run it again; nothing was taken in.")
@@ -145,13 +146,13 @@ def _take_in(found: MeasurementImport, today: date) -> str:
     if hopeless:
         return _end(found, State.REFUSED, rows=len(table.rows), problems=_kept(findings), bad=0)
     at = columns["date"]
-    day_first = measured_rows.day_first(cells[at] for _, cells in table.rows if at < len(cells))
+    days_first = day_first(cells[at] for _, cells in table.rows if at < len(cells))
     seen: set[Key] = set()
     with _progress(found.pk) as report:
         for start in range(0, len(table.rows), CHUNK):
             if report(start * 100 // len(table.rows)):
                 raise _CancelAsked
-            good = _read(table, start, columns, today, day_first, findings)
+            good = _read(table, start, columns, today, days_first, findings)
             new = _new(_resolve(good, found.by, findings), seen)
             if findings.spotless or found.take_good_rows:
                 _write(found, new)
@@ -177,7 +178,7 @@ def _read(
         more = [cell for cell in cells[len(table.headings) :] if cell not in (None, "")]
         if more:
             findings.add([Problem(
-                number, "", measured_rows.shown(more[0]), "the row has more values than there are headings",
+                number, "", shown(more[0]), "the row has more values than there are headings",
                 "Put a value with the parting sign in it, such as 2,2 kΩ, in quotation marks.",
             )])
             continue

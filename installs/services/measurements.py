@@ -12,7 +12,8 @@ from django.utils import timezone
 from config.errors import InvalidInput
 from config.idempotency import answered, claim
 from installs.models import Circuit, LoopMeasurement
-from installs.rules.measured_rows import EARLIEST, GREATEST_OHM, LONGEST_NOTE
+from installs.rules.measured_rows import GREATEST_OHM, LONGEST_NOTE
+from stock.rules.table_rows import EARLIEST
 
 if TYPE_CHECKING:
     from config.accounts.models import User

@@ -14,11 +14,12 @@ from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from openpyxl import Workbook
 
+from config import tables
 from config.accounts.models import Branch, User
 from config.errors import Conflict, InvalidInput
+from config.tables import read_table
 from installs.models import LoopMeasurement, MeasurementImport
-from installs.services import measurement_files, measurement_imports
-from installs.services.measurement_files import read_table
+from installs.services import measurement_imports
 from installs.services.measurement_imports import cancel_import, run_again, start_import, take_in
 from tests.installs.kit import Kit, assign, site_with
 
@@ -188,7 +189,7 @@ def bomb() -> bytes:
         (b"a\0b,c", "The file is neither CSV in a known encoding nor a workbook."),
         (b"\xff\xfes\0i\0", "The file is neither CSV in a known encoding nor a workbook."),
         (b"\n \n", "The file holds nothing."),
-        (b"site,circuit\n", "The file holds no measured values below its headings."),
+        (b"site,circuit\n", "The file holds no rows below its headings."),
         (b'site,circuit\n"a', "Row 2 cannot be read: unexpected end of data."),
         (b"a," * 61 + b"\nb\n", "Row 1 has more than 60 columns."),
     ],
@@ -207,7 +208,7 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused() -> None:
 
 
 def test_too_many_rows_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(measurement_files, "MOST_ROWS", 3)
+    monkeypatch.setattr(tables, "MOST_ROWS", 3)
     with pytest.raises(InvalidInput, match="more than 3 rows"):
         read_table(b"h\n1\n2\n3\n4\n")
 

@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.tables import spreadsheet_safe
 from installs.rules import measured_rows as rows
 from installs.rules.errors import RuleError
 from installs.rules.resistors import format_ohm
+from stock.rules import table_rows
 
 TODAY = date(2026, 11, 25)
 
@@ -61,7 +63,7 @@ def test_nonsense_is_refused(cell: object, message: str) -> None:
     ],
 )
 def test_dates_are_read(cell: object, found: date) -> None:
-    assert rows.day(cell, today=TODAY) == found
+    assert table_rows.day(cell, today=TODAY) == found
 
 
 @pytest.mark.parametrize(
@@ -76,16 +78,16 @@ def test_dates_are_read(cell: object, found: date) -> None:
 )
 def test_other_dates_are_refused(cell: object, message: str) -> None:
     with pytest.raises(RuleError) as error:
-        rows.day(cell, today=TODAY)
+        table_rows.day(cell, today=TODAY)
     assert (error.value.field, error.value.message) == ("date", message)
 
 
 def test_one_date_of_the_column_shows_that_days_come_first() -> None:
-    assert rows.day_first(["03/04/2026", "25/03/2026", None, date(2026, 1, 1)]) is True
-    assert rows.day_first(["03/04/2026", "03/25/2026"]) is False
-    assert rows.day_first(["25/03/2026", "03/25/2026"]) is None
-    assert rows.day_first(["03/04/2026", "25.03.2026"]) is None
-    assert rows.day("03/04/2026", today=TODAY, column_day_first=True) == date(2026, 4, 3)
+    assert table_rows.day_first(["03/04/2026", "25/03/2026", None, date(2026, 1, 1)]) is True
+    assert table_rows.day_first(["03/04/2026", "03/25/2026"]) is False
+    assert table_rows.day_first(["25/03/2026", "03/25/2026"]) is None
+    assert table_rows.day_first(["03/04/2026", "25.03.2026"]) is None
+    assert table_rows.day("03/04/2026", today=TODAY, column_day_first=True) == date(2026, 4, 3)
 
 
 def test_headings_are_read_in_plain_words() -> None:
@@ -129,7 +131,7 @@ def test_a_row_as_a_spreadsheet_gives_it() -> None:
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1", " =1", "\r=1", "|x", "%x"])
 def test_what_could_begin_a_formula_gets_an_apostrophe(text: str) -> None:
-    assert rows.spreadsheet_safe(text) == f"'{text}"
+    assert spreadsheet_safe(text) == f"'{text}"
 
 
 CELLS = st.one_of(
@@ -166,4 +168,4 @@ def test_a_row_is_read_or_its_problems_are_named(cells: dict[str, object]) -> No
 
 @given(st.text(max_size=30))
 def test_no_exported_text_begins_a_formula(text: str) -> None:
-    assert rows.spreadsheet_safe(text)[:1] not in {"=", "+", "-", "@", "\t", "\r", "\n"}
+    assert spreadsheet_safe(text)[:1] not in {"=", "+", "-", "@", "\t", "\r", "\n"}

@@ -1,20 +1,26 @@
-"""Reading a file of measured values: CSV or XLSX to rows of cells, within bounds that no file can exceed."""
+"""Tables as people keep them in spreadsheets: read from CSV or XLSX within bounds that no file can exceed, and written
+so that no cell acts as a formula."""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
 from xml.etree.ElementTree import ParseError
 
+import openpyxl
 from openpyxl import load_workbook
 from openpyxl.utils.exceptions import InvalidFileException
 
 from config.errors import InvalidInput
-from installs.rules.measured_rows import Cell
+
+Cell = object
 
 MOST_BYTES = 5_000_000
 MOST_ROWS = 50_000
@@ -27,6 +33,8 @@ _SPOILT = (
     zipfile.BadZipFile, InvalidFileException, ParseError, KeyError, ValueError, TypeError, AttributeError, IndexError,
     EOFError, OSError, OverflowError, NotImplementedError, RuntimeError, zlib.error,
 )
+# Signs that XML 1.0 cannot hold.
+_NOT_IN_A_WORKBOOK = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]|[\ud800-\udfff]")
 
 
 @dataclass(frozen=True)
@@ -44,7 +52,7 @@ def read_table(content: bytes) -> Table:
     file that cannot be read or is too large.
     """
     if not content:
-        raise _file("The file is empty.", "", "Choose the file with the measured values.")
+        raise _file("The file is empty.", "", "Choose the file with the table.")
     if len(content) > MOST_BYTES:
         raise _file(f"The file has {len(content):,} bytes.", len(content),
                     f"Split it: {MOST_BYTES:,} are read at most.")
@@ -58,6 +66,9 @@ def read_table(content: bytes) -> Table:
             raise _file(f"Row {number} has more than {MOST_COLUMNS} columns.", number, "Remove what does not belong.")
         if all(cell is None or (isinstance(cell, str) and not cell.strip()) for cell in cells):
             continue
+        # What an export says of itself at its end is no row of the table.
+        if isinstance(cells[0], str) and cells[0].startswith("#"):
+            continue
         if headings is None:
             headings = cells
             continue
@@ -65,9 +76,9 @@ def read_table(content: bytes) -> Table:
             raise _file(f"The file has more than {MOST_ROWS:,} rows.", number, "Split it into several files.")
         rows.append((number, cells))
     if headings is None:
-        raise _file("The file holds nothing.", "", "Choose the file with the measured values.")
+        raise _file("The file holds nothing.", "", "Choose the file with the table.")
     if not rows:
-        raise _file("The file holds no measured values below its headings.", "", "Put one on each row.")
+        raise _file("The file holds no rows below its headings.", "", "Put one on each row.")
     return Table(headings, tuple(rows))
 
 
@@ -137,6 +148,53 @@ def _workbook(content: bytes) -> Iterator[tuple[int, tuple[Cell, ...]]]:
 
 def _spoilt() -> InvalidInput:
     return _file("The workbook cannot be read.", "", "Open it in a spreadsheet and save it as .xlsx again, or as CSV.")
+
+
+def spreadsheet_safe(text: str) -> str:
+    """The text so that no spreadsheet takes it for a formula: one that could begin one gets an apostrophe before it
+    (OWASP, CSV injection)."""
+    return f"'{text}" if text.lstrip()[:1] in {"=", "+", "-", "@", "|", "%"} or text[:1] in {"\t", "\r", "\n"} else text
+
+
+def _plain(cell: Cell) -> str | int | float:
+    """A cell as a table holds it: numbers stay numbers, the rest is text that is no formula."""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, (int, float)):
+        return cell
+    if isinstance(cell, Decimal):
+        return int(cell) if cell == cell.to_integral_value() else float(cell)
+    if isinstance(cell, (date, datetime)):
+        return cell.isoformat()
+    return spreadsheet_safe("" if cell is None else str(cell))
+
+
+def csv_line(cells: Iterable[Cell]) -> str:
+    """One line of CSV with its line end; text in quotation marks where it must be."""
+    line = io.StringIO()
+    csv.writer(line).writerow([_plain(cell) for cell in cells])
+    return line.getvalue()
+
+
+class Workbook:
+    """A workbook of one sheet, written row by row in bounded memory."""
+
+    def __init__(self, title: str) -> None:
+        self._book = openpyxl.Workbook(write_only=True)
+        self._sheet = self._book.create_sheet(title[:31])
+
+    def add(self, cells: Iterable[Cell]) -> None:
+        """Append a row."""
+        self._sheet.append([
+            plain if isinstance(plain := _plain(cell), (int, float)) else _NOT_IN_A_WORKBOOK.sub(" ", plain)
+            for cell in cells
+        ])
+
+    def content(self) -> bytes:
+        """The file, once."""
+        kept = io.BytesIO()
+        self._book.save(kept)
+        return kept.getvalue()
 
 
 def _file(message: str, value: object, remedy: str) -> InvalidInput:
