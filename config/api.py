@@ -19,9 +19,10 @@ from rest_framework.views import APIView
 from rest_framework.views import exception_handler as drf_exception_handler
 
 from config import keyset
-from config.accounts.models import User
+from config.accounts.models import IdempotencyKey, User
+from config.again import again
 from config.errors import ChangedMeanwhile, InvalidInput, ZonewrightError
-from config.idempotency import answered, claim
+from config.idempotency import Claim, answered, claim, claim_of
 
 PROBLEM = "application/problem+json"
 LARGEST_PAGE = 200
@@ -187,12 +188,7 @@ def check_if_match(request: Request, instance: models.Model) -> None:
         )
 
 
-def once(request: Request, act: Callable[[], tuple[int, Mapping[str, Any]]]) -> Response:
-    """Carry out a post at most once for its Idempotency-Key, and answer a retry as the first time.
-
-    The key's row and the action are one transaction: a retry that arrives meanwhile waits on the unique
-    index, then reads the finished answer; an action that fails leaves no key behind.
-    """
+def _key(request: Request) -> dict[str, Any]:
     key = request.headers.get("Idempotency-Key", "").strip()
     if not key or len(key) > 100:
         raise InvalidInput(
@@ -202,18 +198,54 @@ def once(request: Request, act: Callable[[], tuple[int, Mapping[str, Any]]]) -> 
             remedy="Send a fresh random key with each new request, and the same key with its retries.",
         )
     assert isinstance(request.user, User)  # the view's right saw to it
+    return {
+        "key": key,
+        "by": request.user,
+        "content": [request.method, request.path, request.data],
+        "field": "Idempotency-Key",
+        "said": "This Idempotency-Key was used for a different request.",
+        "remedy": "Send a fresh key.",
+    }
+
+
+def _as_before(row: IdempotencyKey) -> Response:
+    assert row.status is not None
+    return Response(row.answer, status=row.status, headers={"Idempotency-Replayed": "true"})
+
+
+@again
+def once(request: Request, act: Callable[[], tuple[int, Mapping[str, Any]]]) -> Response:
+    """Carry out a post at most once for its Idempotency-Key, and answer a retry as the first time.
+
+    The key's row and the action are one transaction: a retry that arrives meanwhile waits on the unique
+    index, then reads the finished answer; an action that fails leaves no key behind.
+    """
+    asked = _key(request)
     with transaction.atomic():
-        row, fresh = claim(
-            key,
-            by=request.user,
-            content=[request.method, request.path, request.data],
-            field="Idempotency-Key",
-            said="This Idempotency-Key was used for a different request.",
-            remedy="Send a fresh key.",
-        )
+        row, fresh = claim(**asked)
         if not fresh:
-            assert row.status is not None
-            return Response(row.answer, status=row.status, headers={"Idempotency-Replayed": "true"})
+            return _as_before(row)
         code, answer = act()
         answered(row, code, dict(answer))
     return Response(row.answer, status=code)
+
+
+@again
+def once_in_one(
+    request: Request, act: Callable[[Claim], tuple[int, Mapping[str, Any]] | None]
+) -> Response:
+    """As `once`, for an action that writes the claim down in the one statement that acts, and gives None when the key
+    was known already. What is wrong with the request counts only if the key is not known."""
+    asked = claim_of(**_key(request))
+    try:
+        done = act(asked)
+    except (ZonewrightError, APIException):
+        row = asked.earlier()
+        if row is None:
+            raise
+        return _as_before(row)
+    if done is None:
+        row = asked.earlier()
+        assert row is not None
+        return _as_before(row)
+    return Response(done[1], status=done[0])

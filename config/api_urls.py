@@ -11,7 +11,17 @@ import installs.api_loops
 import installs.api_measurements
 import installs.api_supply
 import maintenance.api
+import maintenance.api_range
+import maintenance.api_recalls
+import maintenance.api_visit_parts
 import stock.api
+import stock.api_counting
+import stock.api_kits
+import stock.api_orders
+import stock.api_plan
+import stock.api_serials
+import stock.api_transfers
+import stock.api_value
 from config.accounts.rights import Right
 
 
@@ -25,6 +35,12 @@ router = DefaultRouter()
 router.APIRootView = Root
 config.accounts.api.register(router)
 stock.api.register(router)
+stock.api_counting.register(router)
+stock.api_kits.register(router)
+stock.api_orders.register(router)
+stock.api_plan.register(router)
+stock.api_value.register(router)
+stock.api_transfers.register(router)
 # Before the records: of two with one prefix, the root names the later one's list.
 installs.api_loops.register(router)
 installs.api.register(router)
@@ -32,5 +48,9 @@ installs.api_measurements.register(router)
 installs.api_design.register(router)
 installs.api_supply.register(router)
 maintenance.api.register(router)
+maintenance.api_range.register(router)
+stock.api_serials.register(router)
+maintenance.api_recalls.register(router)
+maintenance.api_visit_parts.register(router)
 
 urlpatterns = router.urls

@@ -36,11 +36,13 @@ class _Exact(DjangoJSONEncoder):
         return value.isoformat() if isinstance(value, datetime) else super().default(value)
 
 
-def _encode(values: Sequence[Any]) -> str:
+def write_cursor(values: Sequence[Any]) -> str:
+    """The cursor of the page that begins after a row with these sort values."""
     return base64.urlsafe_b64encode(json.dumps(list(values), cls=_Exact).encode()).decode().rstrip("=")
 
 
-def _decode(cursor: str, length: int) -> list[Any]:
+def read_cursor(cursor: str, length: int) -> list[Any]:
+    """The sort values in a cursor. Raises InvalidInput for one that no list of so many values gave."""
     try:
         values = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
         if not isinstance(values, list) or len(values) != length:
@@ -105,7 +107,7 @@ def page(queryset: QuerySet[Any, Row], order: Sequence[str], *, cursor: str | No
     """
     names = [name.lstrip("-") for name in order]
     if cursor:
-        queryset = queryset.filter(_after(order, _decode(cursor, len(names))))
+        queryset = queryset.filter(_after(order, read_cursor(cursor, len(names))))
     try:
         rows = list(queryset.order_by(*order)[: size + 1])
     except (DataError, ValueError, TypeError):
@@ -122,6 +124,6 @@ def page(queryset: QuerySet[Any, Row], order: Sequence[str], *, cursor: str | No
     last = rows[-1] if more else None
     return KeysetPage(
         rows=rows,
-        next_cursor=_encode([_value(last, name) for name in names]) if last is not None else None,
+        next_cursor=write_cursor([_value(last, name) for name in names]) if last is not None else None,
         first=not cursor,
     )

@@ -12,7 +12,7 @@ from config.accounts.rights import Right, Role
 from config.api import PROBLEM
 
 FIRST_PAGE = {
-    Role.STORES: "stock:levels",
+    Role.STORES: "maintenance:stores",
     Role.SCHEDULER: "maintenance:due",
     Role.ENGINEER: "maintenance:visits",
     Role.SERVICE_MANAGER: "maintenance:proposals",

@@ -231,6 +231,9 @@ SPECTACULAR_SETTINGS = {
         "MovementKind": "stock.models.Movement.Kind",
         "DocumentKind": "installs.models.Document.Kind",
         "VisitKind": "maintenance.models.Visit.Kind",
+        "TestOutcome": "maintenance.models.TestResult.Outcome",
+        "DeliveryOutcome": "stock.models.HeldDelivery.Outcome",
+        "WorkState": "config.background.BackgroundWork.State",
     },
 }
 

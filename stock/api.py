@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from django.db.models import Prefetch, QuerySet
-from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiResponse, extend_schema
+from django.db.models import QuerySet
+from django.utils import timezone
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -16,10 +16,12 @@ from rest_framework.routers import BaseRouter
 
 from config.accounts.models import User
 from config.accounts.rights import Right
-from config.api import etag, once
+from config.api import etag, once, once_in_one
+from config.idempotency import Claim
 from config.viewsets import ONCE, ChangeViewSet, ReadViewSet, Scoped, person
 from stock import filters, queries, services
 from stock import serializers as shapes
+from stock.api_posting import answer, ordinary_movement
 from stock.models import (
     Backplate,
     Balance,
@@ -31,15 +33,13 @@ from stock.models import (
     KitLine,
     Location,
     Movement,
-    Order,
-    OrderLine,
     Reservation,
     Serial,
     StockLevel,
-    Supplier,
     Topology,
     Variant,
 )
+from stock.services.ledger import record_movement_once
 
 
 class ReadViews(ReadViewSet):
@@ -185,11 +185,19 @@ class MovementViewSet(OnceMixin, StockViews):
                    responses={201: shapes.MovementSerializer})
     def create(self, request: Request) -> Response:
         """Post a movement."""
-        return self.post_once(
-            request,
-            shapes.NewMovementSerializer,
-            lambda given: self.get_serializer(services.record_movement(**given, by=person(request))).data,
-        )
+        by = person(request)
+
+        def act(claim: Claim) -> tuple[int, Mapping[str, Any]] | None:
+            movement = ordinary_movement(request.data, by)
+            if movement is None:
+                given = shapes.NewMovementSerializer(data=request.data, context=self.get_serializer_context())
+                given.is_valid(raise_exception=True)
+                values = given.validated_data
+                movement = Movement(**values | {"at": values["at"] or timezone.now()}, posted_by=by)
+            done = record_movement_once(movement, claim=claim, status=201, answer=answer)
+            return None if done is None else (201, done)
+
+        return once_in_one(request, act)
 
     @extend_schema(parameters=[ONCE], request=shapes.CorrectionSerializer, responses={201: shapes.MovementSerializer})
     @action(detail=True, methods=["post"])
@@ -226,72 +234,6 @@ class ReservationViewSet(OnceMixin, StockViews):
         return Response(
             self.get_serializer(services.release_reservation(self.get_object(), by=person(request))).data
         )
-
-
-class SupplierViewSet(ReadViews):
-    right = Right.SEE_STOCK
-    write_right = Right.ORDER_STOCK
-    queryset = Supplier.objects.all()
-    serializer_class = shapes.SupplierSerializer
-
-
-class OrderViewSet(OnceMixin, StockViews):
-    write_right = Right.ORDER_STOCK
-    queryset = Order.objects.prefetch_related(Prefetch("lines", OrderLine.objects.order_by("id")))
-    serializer_class = shapes.OrderSerializer
-    filterset_class = filters.OrderFilter
-    keyset_order = ("-id",)
-
-    def _answer(self, order: Order) -> Any:
-        return self.get_serializer(self.get_queryset().get(pk=order.pk)).data
-
-    @extend_schema(parameters=[ONCE], responses={201: shapes.OrderSerializer})
-    def create(self, request: Request) -> Response:
-        """Draft an order with its lines."""
-        return self.post_once(
-            request,
-            shapes.OrderSerializer,
-            lambda given: self._answer(
-                services.make_order(
-                    supplier=given["supplier"],
-                    destination=given["destination"],
-                    lines={line["item"]: line["quantity"] for line in given["lines"]},
-                    number=given.get("number", ""),
-                    by=person(request),
-                )
-            ),
-        )
-
-    @extend_schema(request=shapes.PlaceOrderSerializer, responses=shapes.OrderSerializer)
-    @action(detail=True, methods=["post"])
-    def place(self, request: Request, pk: str) -> Response:
-        """Send a draft to its supplier."""
-        given = shapes.PlaceOrderSerializer(data=request.data)
-        given.is_valid(raise_exception=True)
-        return Response(
-            self._answer(services.place_order(self.get_object(), by=person(request), **given.validated_data))
-        )
-
-    @extend_schema(request=None)
-    @action(detail=True, methods=["post"])
-    def cancel(self, request: Request, pk: str) -> Response:
-        """Give up what is still open."""
-        return Response(self._answer(services.cancel_order(self.get_object(), by=person(request))))
-
-    @extend_schema(parameters=[ONCE], request=shapes.ReceiveSerializer,
-                   responses={201: OpenApiResponse(shapes.OrderSerializer, "The order as it stands now.")})
-    @action(detail=True, methods=["post"])
-    def receive(self, request: Request, pk: str) -> Response:
-        """Take delivery of part or all of a line."""
-        order = self.get_object()
-
-        def act(given: dict[str, Any]) -> Any:
-            line = get_object_or_404(OrderLine.objects.select_related("item", "order"), order=order,
-                                     pk=given.pop("line"))
-            services.receive_order_line(line, **given, by=person(request))
-            return self._answer(order)
-
-        return self.post_once(request, shapes.ReceiveSerializer, act)
 
 
 class StockLevelViewSet(ChangeViews, StockViews):
@@ -334,8 +276,6 @@ def register(router: BaseRouter) -> None:
         "balances": BalanceViewSet,
         "movements": MovementViewSet,
         "reservations": ReservationViewSet,
-        "suppliers": SupplierViewSet,
-        "orders": OrderViewSet,
         "stock-levels": StockLevelViewSet,
     }.items():
         router.register(name, views, basename=name)

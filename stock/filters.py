@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db.models import F, QuerySet
+from django.db.models import QuerySet
 from django_filters import rest_framework as filters
 
 from stock.models import Backplate, Board, Item, KitLine, Location, Movement, Order, Reservation, Serial, StockLevel
@@ -89,7 +89,7 @@ class BalanceFilter(filters.FilterSet):  # type: ignore[misc]
     below_only = filters.BooleanFilter(method="only_below", help_text="only what is below its minimum")
 
     def only_below(self, rows: QuerySet[Any, Any], _name: str, value: bool) -> QuerySet[Any, Any]:
-        return rows.filter(free__lt=F("least")) if value else rows
+        return rows.filter(short=True) if value else rows
 
 
 class MovementFilter(filters.FilterSet):  # type: ignore[misc]

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import uuid
 from typing import Any
 
 from django import forms
 
 from config.accounts.models import User
-from config.errors import ZonewrightError
+from config.forms import OnceForm
 from stock import queries
 from stock.models import Item, Location, Serial
+from stock.queries.postings import named_serial
 from stock.services.ledger import MOST_AT_ONCE
 
 
@@ -37,19 +37,18 @@ class ItemPageQuery(forms.Form):
     serial = forms.CharField(required=False, max_length=40, label="Serial number starts with")
 
 
-class TransferForm(forms.Form):
-    """Move stock of one item between two counted places. The hidden token makes a double click post once."""
+class TransferForm(OnceForm):
+    """Move stock of one item between two counted places."""
 
     source = forms.ModelChoiceField(queryset=Location.objects.none(), label="From", empty_label="Choose a place")
     destination = forms.ModelChoiceField(queryset=Location.objects.none(), label="To", empty_label="Choose a place")
     quantity = forms.IntegerField(min_value=1, max_value=MOST_AT_ONCE, initial=1)
-    serial = forms.CharField(max_length=40, label="Serial number")
+    # As long as a label's address.
+    serial = forms.CharField(max_length=300, label="Serial number")
     batch = forms.CharField(max_length=40, label="Batch number")
     note = forms.CharField(max_length=200, required=False)
-    token = forms.CharField(max_length=90, widget=forms.HiddenInput)
 
     def __init__(self, user: User, item: Item, *args: Any, **kwargs: Any) -> None:
-        kwargs.setdefault("initial", {"token": uuid.uuid4().hex})
         super().__init__(*args, **kwargs)
         self.user, self.item = user, item
         places = queries.transfer_places(user)
@@ -63,13 +62,13 @@ class TransferForm(forms.Form):
         self.numbers: list[tuple[str, str]] = []
         if by_serial:
             self.numbers = list(queries.serials_in_stock(user, item))
-            self.fields["serial"].widget.attrs |= {"list": "serial-numbers", "autocomplete": "off"}
+            self.fields["serial"].widget.attrs |= {"list": "serial-numbers", "autocomplete": "off", "data-scan": ""}
         else:
             self.fields["quantity"].help_text = f"in {item.unit}"
 
     def clean_serial(self) -> Serial:
         number = self.cleaned_data["serial"].strip()
-        found = queries.find_serial(self.user, self.item, number)
+        found = named_serial(self.user, self.item, number)
         if found is None:
             raise forms.ValidationError(
                 f"There is no serial {number!r} of {self.item.sku} that you may move. Choose one from the list."
@@ -78,10 +77,4 @@ class TransferForm(forms.Form):
 
     def movement(self) -> dict[str, Any]:
         """The values of a valid form, as the service takes them."""
-        given = {name: value for name, value in self.cleaned_data.items() if name != "token"}
-        return {"quantity": 1, **given}
-
-    def refuse(self, error: ZonewrightError) -> None:
-        """Show a service's error at the field it names."""
-        field = error.field if error.field in self.fields and error.field != "token" else None
-        self.add_error(field, f"{error.message} {error.remedy}".strip())
+        return {"quantity": 1, **self.content()}

@@ -17,12 +17,9 @@ from stock.models import (
     KitLine,
     Location,
     Movement,
-    Order,
-    OrderLine,
     Reservation,
     Serial,
     StockLevel,
-    Supplier,
     Topology,
     Variant,
 )
@@ -199,58 +196,6 @@ class ReservationSerializer(serializers.ModelSerializer[Reservation]):
         model = Reservation
         fields = ("id", "item", "location", "quantity", "ahead", "needed_on", "reference", "state", "made_at")
         read_only_fields = ("state", "made_at")
-
-
-class SupplierSerializer(serializers.ModelSerializer[Supplier]):
-    class Meta:
-        model = Supplier
-        fields = ("id", "name", "location", "lead_time_days")
-
-
-class OrderLineSerializer(serializers.ModelSerializer[OrderLine]):
-    quantity = quantity_field()
-
-    class Meta:
-        model = OrderLine
-        fields = ("id", "item", "quantity", "received")
-        read_only_fields = ("received",)
-
-
-class OrderSerializer(serializers.ModelSerializer[Order]):
-    destination = SeenLocation()
-    lines = OrderLineSerializer(many=True, allow_empty=False)
-
-    class Meta:
-        model = Order
-        fields = (
-            "id", "number", "supplier", "destination", "state", "ordered_on", "expected_on", "made_at", "lines",
-        )
-        read_only_fields = ("state", "ordered_on", "expected_on", "made_at")
-        extra_kwargs = {  # noqa: RUF012 - the framework's own shape
-            "number": {"required": False, "validators": [], "help_text": "empty: the next number"}
-        }
-
-    def validate_lines(self, lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        if len({line["item"] for line in lines}) != len(lines):
-            raise serializers.ValidationError("An item stands on an order only once: add the quantities up.")
-        return lines
-
-
-class PlaceOrderSerializer(serializers.Serializer[Any]):
-    ordered_on = serializers.DateField(required=False, allow_null=True, default=None, help_text="default: today")
-    expected_on = serializers.DateField(
-        required=False, allow_null=True, default=None, help_text="default: after the supplier's lead time"
-    )
-
-
-class ReceiveSerializer(serializers.Serializer[Any]):
-    line = serializers.IntegerField(min_value=1, help_text="the order line's id")
-    quantity = quantity_field()
-    serial_numbers = serializers.ListField(
-        child=serializers.CharField(max_length=40), required=False, default=list, max_length=1000
-    )
-    batch = serializers.CharField(max_length=40, required=False, allow_blank=True, default="")
-    note = serializers.CharField(max_length=200, required=False, allow_blank=True, default="")
 
 
 class StockLevelSerializer(serializers.ModelSerializer[StockLevel]):

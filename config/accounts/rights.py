@@ -26,6 +26,7 @@ class Right(StrEnum):
     ORDER_STOCK = "order stock"
     APPROVE_ORDERS = "approve orders"
     VAN_STOCK = "van stock"
+    RECALL_BATCHES = "recall batches"
     SEE_SITES = "see sites"
     EDIT_SITES = "edit sites"
     SEE_ACCESS_NOTES = "see access notes"
@@ -52,6 +53,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
             Right.VAN_STOCK,
             Right.EDIT_CATALOGUE,
             Right.SEE_PROPOSALS,
+            Right.RECALL_BATCHES,
         }
     ),
     # The scheduler needs where and when, not how to get in: access notes stay with those who go.
@@ -63,6 +65,7 @@ RIGHTS: dict[Role, frozenset[Right]] = {
             Right.EDIT_SITES,
             Right.SEE_VISITS,
             Right.PLAN_VISITS,
+            Right.RECALL_BATCHES,
             Right.SEE_PROPOSALS,
             Right.DECIDE_PROPOSALS,
             Right.SEE_JOBS,

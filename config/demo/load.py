@@ -12,15 +12,20 @@ from django.db import connection, transaction
 
 from config.accounts.models import Branch, Firm
 from config.accounts.rights import Role
+from config.demo.aside import load_aside
 from config.demo.awkward import awkward_plans
 from config.demo.catalogue import Catalogue, load_catalogue
+from config.demo.counting import find_one_more, load_counts
 from config.demo.diary import Diary
 from config.demo.firm import FIRM_NAME, People, load_firm, more_crews
 from config.demo.history import write_history
+from config.demo.orders import load_orders
+from config.demo.planning import plan_ahead
 from config.demo.record import backdate, quiet
 from config.demo.shelves import fill_shelves, reserve
 from config.demo.sites import Builder, Built, ordinary_plan
 from config.demo.stockroom import Stockroom
+from config.demo.transfers import load_transfers
 from config.errors import Conflict, InvalidInput
 from installs.models import Circuit, CircuitPlace, Customer, Device, Panel, PowerFeed, Site, System
 from installs.services.supply import install_standby_rules
@@ -99,9 +104,15 @@ def _part(
     if chunk == 0:
         room.price_lists()
         fill_shelves(room, crews)
+        find_one_more(room)
     counts["movements"] = room.ledger.write()
     if chunk == 0:
         counts["reservations"] = reserve(room, visits, [stop.crew.branch for stop in stops])
+        counts["weeks of past demand"] = plan_ahead(people.stores, seed=seed, today=today)
+        counts["orders to look at"] = load_orders(catalogue, people, today)
+        counts["transfers"] = load_transfers(people, today)
+        counts["set aside"] = load_aside(people, today)
+        counts["counts"] = load_counts(people, today)
     counts.update(
         sites=len(built.sites), circuits=len(built.circuits), devices=len(built.devices), visits=len(visits)
     )

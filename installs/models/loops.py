@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
+from config.background import BackgroundWork
 from installs.models.circuits import Circuit
 
 
@@ -58,39 +59,22 @@ class LoopTable(models.Model):
         return f"{self.circuit_id}: {self.outcome}"
 
 
-class MeasurementImport(models.Model):
+class MeasurementImport(BackgroundWork):
     """A file of measured values: what came of it, row by row where something was wrong."""
 
-    class State(models.TextChoices):
-        WAITING = "waiting", "Waiting"
-        RUNNING = "running", "Running"
-        DONE = "done", "Taken in"
-        REFUSED = "refused", "Refused"
-        CANCELLED = "cancelled", "Cancelled"
-        FAILED = "failed", "Failed"
-
-    OPEN: ClassVar = (State.WAITING, State.RUNNING)
+    LOCK = 20_170_132
 
     name = models.CharField(max_length=120)
     content = models.BinaryField()
     take_good_rows = models.BooleanField(default=False, help_text="take the good rows even if others are bad")
-    state = models.CharField(max_length=9, choices=State.choices, default=State.WAITING)
-    cancel_asked = models.BooleanField(default=False)
-    progress = models.PositiveSmallIntegerField(default=0, help_text="percent")
     rows = models.PositiveIntegerField(default=0)
     taken = models.PositiveIntegerField(default=0)
     known = models.PositiveIntegerField(default=0, help_text="rows that were recorded already")
     bad = models.PositiveIntegerField(default=0)
     problems = models.JSONField(default=list, help_text="row, column, value, what is wrong, remedy")
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField(default=timezone.now)
-    finished_at = models.DateTimeField(null=True, blank=True)
 
-    class Meta:
+    class Meta(BackgroundWork.Meta):
         indexes: ClassVar = [models.Index(fields=["by", "-id"])]
-        constraints: ClassVar = [
-            models.CheckConstraint(name="installs_measurementimport_progress", condition=Q(progress__lte=100))
-        ]
 
     def __str__(self) -> str:
         return self.name

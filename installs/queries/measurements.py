@@ -149,9 +149,13 @@ def problems_csv(row: ImportRow) -> str:
     return out.getvalue()
 
 
+def _state_words(found: MeasurementImport) -> str:
+    return "Taken in" if found.state == MeasurementImport.State.DONE else found.get_state_display()
+
+
 def _row(found: MeasurementImport, problems: tuple[dict[str, str], ...] = ()) -> ImportRow:
     return ImportRow(
-        pk=found.pk, name=found.name, state=found.state, state_words=found.get_state_display(),
+        pk=found.pk, name=found.name, state=found.state, state_words=_state_words(found),
         tone=STATE_TONES.get(found.state, "info"), open=found.state in MeasurementImport.OPEN,
         progress=found.progress, rows=found.rows, taken=found.taken, known=found.known, bad=found.bad,
         take_good_rows=found.take_good_rows, cancel_asked=found.cancel_asked, at=found.at,

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from django.db import OperationalError, connection, transaction
+from django.db import transaction
 from django.utils import timezone
 
-from config.celery import app
+from config.background import CancelAsked, alone, ask_worker, cancel, end, progress_of
 from config.errors import Conflict, InvalidInput
 from config.tables import MOST_BYTES, Table, read_table
 from installs.models import LoopMeasurement, MeasurementImport, Site
@@ -25,16 +23,9 @@ if TYPE_CHECKING:
 
 CHUNK = 1000
 MOST_PROBLEMS = 1000
-# With the import's key this names the lock; the first number is used by no other lock of the service.
-LOCK = 20_170_132
-
-logger = logging.getLogger("zonewright.imports")
+TASK = "installs.take_in_measurements"
 
 State = MeasurementImport.State
-
-
-class _CancelAsked(Exception):
-    """Between two chunks the person was found to have asked for an end."""
 
 
 class _Refused(Exception):
@@ -76,16 +67,17 @@ def start_import(name: str, content: bytes, *, take_good_rows: bool, by: User) -
     plain = "".join(sign for sign in name if sign.isprintable()).strip()[-120:] or "unnamed"
     with transaction.atomic():
         made = MeasurementImport.objects.create(name=plain, content=content, take_good_rows=take_good_rows, by=by)
-        _ask(made.pk)
+        ask_worker(TASK, made.pk)
     return made
 
 
 def cancel_import(found: MeasurementImport) -> None:
     """Ask for an end: honoured before the next chunk, and nothing of the file is kept. Raises Conflict if it ended."""
-    asked = MeasurementImport.objects.filter(pk=found.pk, state__in=MeasurementImport.OPEN).update(cancel_asked=True)
-    if not asked:
+    try:
+        cancel(found)
+    except Conflict as error:
         raise Conflict("The import has ended already.", field="import", value=found.name,
-                       remedy="What was taken in stays: measured values are never deleted.")
+                       remedy="What was taken in stays: measured values are never deleted.") from error
 
 
 def run_again(found: MeasurementImport, *, take_good_rows: bool) -> None:
@@ -106,7 +98,7 @@ def run_again(found: MeasurementImport, *, take_good_rows: bool) -> None:
             row.problems = []
         row.save(update_fields=["take_good_rows", "cancel_asked", "state", "progress", "finished_at", "rows", "taken",
                                 "known", "bad", "problems"])
-        _ask(row.pk)
+        ask_worker(TASK, row.pk)
 
 
 def take_in(import_id: int, *, today: date | None = None, wait_s: int = 10) -> str:
@@ -118,23 +110,23 @@ def take_in(import_id: int, *, today: date | None = None, wait_s: int = 10) -> s
     another waits up to `wait_s` seconds for it and then leaves it alone. A repeat of an import that has ended
     changes nothing.
     """
-    with _alone(import_id, wait_s=wait_s) as mine:
+    with alone(MeasurementImport.LOCK, import_id, wait_s=wait_s) as mine:
         found = MeasurementImport.objects.select_related("by").filter(pk=import_id).first() if mine else None
         if found is None or found.state not in MeasurementImport.OPEN:
             return found.state if found is not None else ""
         try:
             with transaction.atomic():
                 return _take_in(found, today or timezone.localdate())
-        except _CancelAsked:
-            return _end(found, State.CANCELLED)
+        except CancelAsked:
+            return end(found, State.CANCELLED)
         except _Refused as refused:
-            return _end(found, State.REFUSED, **refused.counts)
+            return end(found, State.REFUSED, **refused.counts)
         except InvalidInput as error:
             problem = Problem(1, error.field, shown(error.value), error.message, error.remedy)
-            return _end(found, State.REFUSED, problems=[asdict(problem)], bad=0)
+            return end(found, State.REFUSED, problems=[asdict(problem)], bad=0)
         except Exception:
             problem = Problem(0, "", "", "the service stopped with an error", "Run it again; nothing was taken in.")
-            _end(found, State.FAILED, problems=[asdict(problem)])
+            end(found, State.FAILED, problems=[asdict(problem)])
             raise
 
 
@@ -144,29 +136,27 @@ def _take_in(found: MeasurementImport, today: date) -> str:
     findings = _Findings()
     findings.columns([*hopeless, *unknown])
     if hopeless:
-        return _end(found, State.REFUSED, rows=len(table.rows), problems=_kept(findings), bad=0)
+        return end(found, State.REFUSED, rows=len(table.rows), problems=_kept(findings), bad=0)
     at = columns["date"]
     days_first = day_first(cells[at] for _, cells in table.rows if at < len(cells))
     seen: set[Key] = set()
-    with _progress(found.pk) as report:
+    with progress_of(found) as report:
         for start in range(0, len(table.rows), CHUNK):
-            if report(start * 100 // len(table.rows)):
-                raise _CancelAsked
+            report(start * 100 // len(table.rows))
             good = _read(table, start, columns, today, days_first, findings)
             new = _new(_resolve(good, found.by, findings), seen)
             if findings.spotless or found.take_good_rows:
                 _write(found, new)
-        if report(99):
-            raise _CancelAsked
+        report(99)
     # From here on a wish to cancel waits for the end.
     if MeasurementImport.objects.select_for_update().values_list("cancel_asked", flat=True).get(pk=found.pk):
-        raise _CancelAsked
+        raise CancelAsked
     taken = LoopMeasurement.objects.filter(imported=found).count()
     rows, bad = len(table.rows), len(findings.bad_rows)
     counts = {"rows": rows, "bad": bad, "problems": _kept(findings)}
     if (not findings.spotless and not found.take_good_rows) or bad == rows:
         raise _Refused(counts)
-    return _end(found, State.DONE, taken=taken, known=rows - bad - taken, content=b"", **counts)
+    return end(found, State.DONE, taken=taken, known=rows - bad - taken, content=b"", **counts)
 
 
 def _read(
@@ -267,64 +257,3 @@ def _write(found: MeasurementImport, rows: Sequence[tuple[MeasuredRow, int]]) ->
 
 def _kept(findings: _Findings) -> list[dict[str, Any]]:
     return [asdict(problem) for problem in findings.problems]
-
-
-def _end(found: MeasurementImport, state: MeasurementImport.State, **values: Any) -> str:
-    MeasurementImport.objects.filter(pk=found.pk).update(
-        state=state, progress=100 if state == State.DONE else 0, finished_at=timezone.now(), **values
-    )
-    return state.value
-
-
-def _ask(import_id: int) -> None:
-    # By name: tasks are doors, and a service does not import doors.
-    transaction.on_commit(lambda: app.send_task("installs.take_in_measurements", [import_id]) and None)
-
-
-@contextmanager
-def _progress(import_id: int) -> Iterator[Callable[[int], bool]]:
-    """A function that notes how far the import is (percent), and says whether an end was asked for."""
-    own = connection.copy()
-
-    def report(percent: int) -> bool:
-        with own.cursor() as cursor:
-            cursor.execute(
-                "UPDATE installs_measurementimport SET state = 'running', progress = %s WHERE id = %s"
-                " RETURNING cancel_asked",
-                [percent, import_id],
-            )
-            row = cursor.fetchone()
-        return bool(row and row[0])
-
-    try:
-        yield report
-    finally:
-        own.close()
-
-
-@contextmanager
-def _alone(import_id: int, *, wait_s: int) -> Iterator[bool]:
-    """Hold the database's lock on one import, if it is free within that time. It ends with the process."""
-    with connection.cursor() as cursor:
-        # A killed process leaves a statement that may be waiting; let the server see that nobody listens.
-        cursor.execute("SET client_connection_check_interval = '1s'")
-    mine = False
-    try:
-        mine = _lock(import_id, wait_s)
-        yield mine
-    finally:
-        with connection.cursor() as cursor:
-            if mine:
-                cursor.execute("SELECT pg_advisory_unlock(%s, %s)", [LOCK, import_id])
-            cursor.execute("RESET client_connection_check_interval")
-
-
-def _lock(import_id: int, wait_s: int) -> bool:
-    try:
-        with transaction.atomic(), connection.cursor() as cursor:
-            cursor.execute("SELECT set_config('lock_timeout', %s, TRUE)", [f"{max(1, wait_s * 1000)}ms"])
-            cursor.execute("SELECT pg_advisory_lock(%s, %s)", [LOCK, import_id])
-    except OperationalError:
-        logger.info("import %s is under way elsewhere", import_id)
-        return False
-    return True

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -13,8 +15,10 @@ from config.accounts.rights import Right
 from config.errors import ZonewrightError
 from maintenance.forms import CancelForm, MoveForm, PlanForm, ResultsForm, VisitFilterForm
 from maintenance.pages.partial import wants_list
+from maintenance.queries import recalls as recall_queries
 from maintenance.queries import visits as queries
 from maintenance.queries.visits import VisitDetail
+from maintenance.services.recalls import plan_for_recall
 from maintenance.services.results import record_results
 from maintenance.services.visits import cancel_visit, move_visit, plan_visit
 
@@ -51,12 +55,17 @@ def plan(request: UserRequest) -> HttpResponse:
         return render(request, "maintenance/visit_plan.html", {"site": None})
     choices = queries.plan_choices(request.user, int(text), timezone.localdate())
     ticked = [requirement.pk for requirement in choices.requirements if requirement.ticked]
-    form = PlanForm(choices, request.POST or None, initial={"kind": "site", "starts": "09:00", "ends": "10:00"})
+    recalled = recall_queries.line_to_plan(request.user, choices.site, request.GET.get("recall", ""))
+    form = PlanForm(
+        choices, request.POST or None,
+        initial={"kind": "site", "starts": "09:00", "ends": "10:00",
+                 "note": recall_queries.note_for(recalled) if recalled else ""},
+    )
     error: ZonewrightError | None = None
     if request.method == "POST":
         if form.is_valid():
             try:
-                visit = plan_visit(
+                visit = (plan_visit if recalled is None else partial(plan_for_recall, recalled))(
                     choices.site,
                     engineer=next(e for e in choices.engineers if e.pk == form.cleaned_data["engineer"]),
                     start=form.moment("starts"), end=form.moment("ends"), kind=form.cleaned_data["kind"],
@@ -109,6 +118,7 @@ def _show(
     return render(
         request, "maintenance/visit.html",
         {"detail": detail, "row": detail.row, "form": form, "error": error, "wrong": wrong,
+         "recalls": recall_queries.recalls_on_visit(detail.visit.pk),
          "recording": request.user.has_right(Right.RECORD_RESULTS) and detail.open,
          "may_plan": request.user.has_right(Right.PLAN_VISITS)},
         status=error.status if error else 400 if wrong else 200,

@@ -19,6 +19,10 @@ from maintenance.services.flags import raise_flags
 from maintenance.services.requirements import sync_requirements
 from maintenance.services.shortages import list_shortages
 from maintenance.services.swaps import propose_swaps
+from stock.services.planning import plan_stock
+from stock.services.proposals import propose_orders
+from stock.services.reconciliation import check_ledger
+from stock.services.snapshots import take_missing_snapshots
 
 JOB = "nightly"
 KILLED = "killed"
@@ -38,7 +42,7 @@ def _digests(business_date: date, report: Report) -> dict[str, int]:
 
 
 # In this order: drift stands on the loops, flags on requirements, swaps on failed tests, shortages on proposals,
-# digests on all.
+# order proposals on the stock plan, the ledger's check on its snapshots, digests on all.
 STEPS: tuple[tuple[str, Step], ...] = (
     ("loops", lambda _day, report: keep_stale_tables(report)),
     ("requirements", lambda day, report: sync_requirements(business_date=day)),
@@ -46,6 +50,10 @@ STEPS: tuple[tuple[str, Step], ...] = (
     ("drift", lambda day, report: mark_drifts(business_date=day)),
     ("swaps", lambda day, report: propose_swaps(business_date=day, report=report)),
     ("shortages", lambda day, report: list_shortages(business_date=day)),
+    ("stock plan", lambda day, report: plan_stock(business_date=day, report=report)),
+    ("order proposals", lambda day, report: propose_orders(business_date=day, report=report).counts()),
+    ("snapshots", lambda _day, report: take_missing_snapshots(report=report)),
+    ("ledger check", lambda _day, _report: {"differences": check_ledger().differences}),
     ("digests", _digests),
 )
 

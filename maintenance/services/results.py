@@ -14,7 +14,9 @@ from config.accounts.models import User
 from config.errors import Conflict, InvalidInput
 from config.idempotency import answered, claim
 from maintenance.models import Flag, RegimeRule, Requirement, TestResult, Visit
+from maintenance.services.recalls import visit_is_done
 from maintenance.services.requirements import roll_requirement
+from stock.services.reservations import release_for
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,9 @@ def record_results(
         visit.state = Visit.State.DONE
         visit.version += 1
         visit.save(update_fields=["state", "version"])
+        visit_is_done(visit)
+        # What the visit did not use is free again; what it fitted has been taken from its promises.
+        release_for(f"visit {visit.pk}", by=by)
     return rows
 
 

@@ -14,6 +14,7 @@ from config.accounts.models import User
 from config.errors import ChangedMeanwhile, Conflict, InvalidInput
 from installs.models import Site
 from maintenance.models import Absence, Engineer, RegimeRule, Requirement, Visit, VisitTask
+from stock.services.reservations import release_for
 
 OVERLAP = "maintenance_visit_no_overlap"
 # What can be done without anybody going there (common practice, no source).
@@ -103,6 +104,7 @@ def cancel_visit(visit: Visit, *, version: int, reason: str, by: User) -> Visit:
         visit.note = note
         visit.state = Visit.State.ABORTED
         _save(visit)
+        release_for(f"visit {visit.pk}", by=by)
     return visit
 
 

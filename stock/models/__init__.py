@@ -12,6 +12,7 @@ from stock.models.catalogue import (
 from stock.models.checks import LedgerCheck, LedgerDifference, Snapshot, SnapshotLine
 from stock.models.costs import ItemCost
 from stock.models.counting import CountLine, StockCount
+from stock.models.deliveries import HeldDelivery
 from stock.models.files import TableExport, TableImport
 from stock.models.ledger import Balance, BatchBalance, Location, Movement, Reservation, Serial
 from stock.models.planning import PastDemand, ServiceLevel, StockPlan, StoresPolicy
@@ -28,6 +29,7 @@ __all__ = [
     "CountLine",
     "ExchangeRate",
     "Family",
+    "HeldDelivery",
     "Insert",
     "Item",
     "ItemCost",

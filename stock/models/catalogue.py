@@ -97,7 +97,8 @@ class Item(models.Model):
     unit = models.CharField(max_length=8, default="pc")
 
     class Meta:
-        indexes: ClassVar = [models.Index(fields=["kind", "family"])]
+        # By name: lists of stock read items in this order and stop after a page.
+        indexes: ClassVar = [models.Index(fields=["kind", "family"]), models.Index(fields=["name", "id"])]
         triggers: ClassVar = [triggers.TRACKING_IS_FIXED]
 
     def __str__(self) -> str:

@@ -21,7 +21,9 @@ class ItemCost(models.Model):
 
     item = models.ForeignKey(Item, on_delete=models.PROTECT, related_name="costs")
     movement = models.OneToOneField(Movement, on_delete=models.PROTECT, related_name="cost")
-    at = models.DateTimeField(help_text="when the receipt happened")
+    at = models.DateTimeField(
+        help_text="from when the average counts: when the receipt happened or, posted late, when the last before did"
+    )
     quantity = models.IntegerField()
     unit_cost = models.DecimalField(max_digits=12, decimal_places=4)
     held_before = models.IntegerField()

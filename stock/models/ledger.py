@@ -220,11 +220,23 @@ class Balance(models.Model):
     reserved = models.IntegerField(default=0, help_text="promised from what is on hand")
     reserved_ahead = models.IntegerField(default=0, help_text="promised from on hand or on order")
     on_order = models.IntegerField(default=0)
+    level_minimum = models.PositiveIntegerField(
+        default=0, db_default=0, help_text="what the level says; 0 without one"
+    )
+    # Kept, so that what is short is found by an index; postings that do not change it touch no index.
+    short = models.GeneratedField(
+        expression=Q(on_hand__lt=F("reserved") + F("level_minimum")),  # type: ignore[arg-type]
+        output_field=models.BooleanField(),
+        db_persist=True,
+    )
 
     objects = BalanceQuerySet.as_manager()
 
     class Meta:
-        indexes: ClassVar = [models.Index(fields=["location", "item"])]
+        indexes: ClassVar = [
+            models.Index(fields=["location", "item"]),
+            models.Index(fields=["location"], name="stock_balance_short", condition=Q(short=True)),
+        ]
         constraints: ClassVar = [
             models.UniqueConstraint(name="stock_balance_once", fields=["item", "location"]),
             models.CheckConstraint(

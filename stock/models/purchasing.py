@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, Self
 
 from django.conf import settings
+from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
@@ -110,6 +111,17 @@ class Order(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     approved_at = models.DateTimeField(null=True, blank=True)
+    approval_asked_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    approval_asked_at = models.DateTimeField(null=True, blank=True, help_text="of a draft that waits for its approval")
+    refusal = models.CharField(max_length=300, blank=True, help_text="why the last approval was refused")
+    left_out = ArrayField(
+        models.BigIntegerField(), default=list, blank=True,
+        help_text="keys of items that a person took off a proposed draft: not proposed again while it is open",
+    )
+    sent_at = models.DateTimeField(null=True, blank=True, help_text="when it went to the supplier")
+    sent_to = models.CharField(max_length=254, blank=True, help_text="mail address; empty: sent by other means")
     note = models.CharField(max_length=300, blank=True, help_text="printed on the order")
     version = models.PositiveIntegerField(default=1, help_text="counts changes; the page sends back what it read")
 
@@ -139,6 +151,7 @@ class OrderLine(models.Model):
         max_digits=12, decimal_places=4, null=True, blank=True, help_text="in the order's currency"
     )
     reason = models.CharField(max_length=300, blank=True, help_text="why this quantity was proposed")
+    by_hand = models.BooleanField(default=False, help_text="set by a person: the nightly proposals leave it alone")
 
     class Meta:
         constraints: ClassVar = [

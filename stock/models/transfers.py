@@ -104,6 +104,12 @@ class TransferLine(models.Model):
     reasons = models.JSONField(default=list, help_text="why it is wanted, in words: visits, the van's own minimum")
 
     class Meta:
+        indexes: ClassVar = [
+            # The few lines that are not accounted for, among those of years.
+            models.Index(
+                fields=["transfer"], name="stock_transferline_open", condition=Q(sent__gt=F("arrived") + F("settled"))
+            )
+        ]
         constraints: ClassVar = [
             models.UniqueConstraint(name="stock_transferline_once", fields=["transfer", "item", "batch"]),
             models.CheckConstraint(
@@ -121,6 +127,7 @@ class TransferPiece(models.Model):
     line = models.ForeignKey(TransferLine, on_delete=models.CASCADE, related_name="pieces")
     serial = models.ForeignKey(Serial, on_delete=models.PROTECT, related_name="+")
     arrived = models.BooleanField(default=False)
+    settled = models.BooleanField(default=False, help_text="did not arrive, and was found or written off since")
 
     class Meta:
         constraints: ClassVar = [models.UniqueConstraint(name="stock_transferpiece_once", fields=["line", "serial"])]

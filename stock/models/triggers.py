@@ -53,6 +53,20 @@ MOVEMENT_CHECKS = pgtrigger.Trigger(
     operation=pgtrigger.Insert,
     declare=[("tracked", "text"), ("place", "bigint"), ("of_item", "bigint")],
     func="""
+        IF NEW.unit_cost IS NOT NULL THEN
+            -- Receipts of one item go one after the other, for the moving average. Before any row is locked: after
+            -- the balances, two receipts in longer transactions could each hold what the other waits for.
+            PERFORM pg_advisory_xact_lock(20170133, NEW.item_id::integer);
+        END IF;
+        IF NEW.corrects_id IS NOT NULL AND NOT EXISTS (
+            SELECT FROM stock_movement WHERE id = NEW.corrects_id AND kind <> 'correct'
+                AND (item_id, quantity, source_id, destination_id, batch)
+                    = (NEW.item_id, NEW.quantity, NEW.destination_id, NEW.source_id, NEW.batch)
+                AND (serial_id, unit_cost) IS NOT DISTINCT FROM (NEW.serial_id, NEW.unit_cost)
+        ) THEN
+            RAISE EXCEPTION 'movement % is not the reverse of movement %, which it corrects', NEW.id, NEW.corrects_id
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_correction_reverses';
+        END IF;
         SELECT tracking INTO tracked FROM stock_item WHERE id = NEW.item_id;
         IF tracked = 'serial' AND NEW.serial_id IS NULL THEN
             RAISE EXCEPTION 'item % is tracked by serial number: the movement must name one', NEW.item_id
@@ -63,7 +77,8 @@ MOVEMENT_CHECKS = pgtrigger.Trigger(
                 USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_batch_named';
         END IF;
         IF NEW.serial_id IS NOT NULL THEN
-            SELECT location_id, item_id INTO place, of_item FROM stock_serial WHERE id = NEW.serial_id FOR UPDATE;
+            SELECT location_id, item_id INTO place, of_item FROM stock_serial WHERE id = NEW.serial_id
+                FOR NO KEY UPDATE;
             IF of_item <> NEW.item_id THEN
                 RAISE EXCEPTION 'serial % belongs to item %, not %', NEW.serial_id, of_item, NEW.item_id
                     USING ERRCODE = 'check_violation', CONSTRAINT = 'stock_movement_serial_of_item';
@@ -89,7 +104,7 @@ MOVEMENT_POSTS = pgtrigger.Trigger(
     name="movement_posts",
     when=pgtrigger.After,
     operation=pgtrigger.Insert,
-    declare=[("came", "bigint"), ("held", "bigint"), ("latest", "numeric")],
+    declare=[("came", "bigint"), ("held", "bigint"), ("latest", "numeric"), ("since", "timestamptz")],
     func=f"""
         IF NEW.source_id < NEW.destination_id THEN
             {_add("on_hand", item="NEW.item_id", location="NEW.source_id", amount="-NEW.quantity")}
@@ -100,7 +115,8 @@ MOVEMENT_POSTS = pgtrigger.Trigger(
         END IF;
         IF NEW.serial_id IS NOT NULL THEN
             UPDATE stock_serial SET location_id = NEW.destination_id WHERE id = NEW.serial_id;
-        ELSIF NEW.batch <> '' THEN
+        ELSIF NEW.batch <> '' AND (SELECT tracking FROM stock_item WHERE id = NEW.item_id) = 'batch' THEN
+            -- Of other items a batch is only a note: it may be left out, so nothing can be added up by it.
             -- After the balances, and in the same order: whoever holds a batch's row holds the balance too.
             IF NEW.source_id < NEW.destination_id THEN
                 {_add_batch(location="NEW.source_id", amount="-NEW.quantity")}
@@ -111,14 +127,16 @@ MOVEMENT_POSTS = pgtrigger.Trigger(
             END IF;
         END IF;
         IF NEW.unit_cost IS NOT NULL THEN
-            -- The moving average over all that the firm holds; receipts of one item one after the other.
-            PERFORM pg_advisory_xact_lock(20170133, NEW.item_id::integer);
+            -- The moving average over all that the firm holds.
             came := CASE WHEN NEW.kind = 'correct' THEN -NEW.quantity ELSE NEW.quantity END;
             SELECT COALESCE(sum(on_hand), 0) - came INTO held FROM stock_balance
                 WHERE item_id = NEW.item_id AND physical;
-            SELECT average INTO latest FROM stock_itemcost WHERE item_id = NEW.item_id ORDER BY id DESC LIMIT 1;
+            -- A receipt that is posted late counts from when the last one before it did: averages follow each other,
+            -- and the one in force at a moment is one entry of the index.
+            SELECT average, at INTO latest, since FROM stock_itemcost
+                WHERE item_id = NEW.item_id ORDER BY at DESC, id DESC LIMIT 1;
             INSERT INTO stock_itemcost (item_id, movement_id, at, quantity, unit_cost, held_before, average)
-                VALUES (NEW.item_id, NEW.id, NEW.at, came, NEW.unit_cost, held,
+                VALUES (NEW.item_id, NEW.id, GREATEST(NEW.at, since), came, NEW.unit_cost, held,
                     CASE WHEN latest IS NULL THEN NEW.unit_cost
                          WHEN held + came <= 0 THEN latest
                          ELSE GREATEST((held * latest + came * NEW.unit_cost) / (held + came), 0) END);
@@ -277,13 +295,23 @@ ORDER_POSTS = pgtrigger.Trigger(
 LEVEL_HAS_BALANCE = pgtrigger.Trigger(
     name="level_has_balance",
     when=pgtrigger.After,
-    operation=pgtrigger.Insert | pgtrigger.UpdateOf("item_id", "location_id"),
-    # A level without a balance row would be missing from the list of levels exactly when nothing is there.
+    operation=pgtrigger.Insert | pgtrigger.UpdateOf("item_id", "location_id", "minimum") | pgtrigger.Delete,
+    # A level without a balance row would be missing from the list of levels exactly when nothing is there. The least
+    # quantity is kept with the balance, so that what is short is known from one row.
     func="""
-        INSERT INTO stock_balance (item_id, location_id, physical, on_hand, reserved, reserved_ahead, on_order)
-            SELECT NEW.item_id, id, kind IN ('store', 'van', 'quarantine', 'transit'), 0, 0, 0, 0
-            FROM stock_location WHERE id = NEW.location_id
-            ON CONFLICT (item_id, location_id) DO NOTHING;
+        IF TG_OP <> 'INSERT' AND (TG_OP = 'DELETE'
+                OR (OLD.item_id, OLD.location_id) IS DISTINCT FROM (NEW.item_id, NEW.location_id)) THEN
+            UPDATE stock_balance SET level_minimum = 0
+                WHERE item_id = OLD.item_id AND location_id = OLD.location_id AND level_minimum <> 0;
+        END IF;
+        IF TG_OP <> 'DELETE' THEN
+            INSERT INTO stock_balance (item_id, location_id, physical, on_hand, reserved, reserved_ahead, on_order)
+                SELECT NEW.item_id, id, kind IN ('store', 'van', 'quarantine', 'transit'), 0, 0, 0, 0
+                FROM stock_location WHERE id = NEW.location_id
+                ON CONFLICT (item_id, location_id) DO NOTHING;
+            UPDATE stock_balance SET level_minimum = NEW.minimum
+                WHERE item_id = NEW.item_id AND location_id = NEW.location_id AND level_minimum <> NEW.minimum;
+        END IF;
         RETURN NULL;
     """,
 )

@@ -13,6 +13,7 @@ from config.errors import ZonewrightError
 from config.keyset import KeysetPage
 from stock import forms, queries, services
 from stock.models import Item, Movement
+from stock.queries.checks import open_alarm
 
 
 @require_GET
@@ -31,8 +32,11 @@ def levels(request: UserRequest) -> HttpResponseBase:
             below_only=wanted["below"],
             cursor=request.GET.get("cursor"),
         )
-    template = "stock/_levels.html" if getattr(request, "htmx", False) else "stock/levels.html"
-    return render(request, template, {"form": form, "page": page}, status=200 if form.is_valid() else 400)
+    status = 200 if form.is_valid() else 400
+    if getattr(request, "htmx", False):
+        return render(request, "stock/_levels.html", {"form": form, "page": page}, status=status)
+    content = {"form": form, "page": page, "alarm": open_alarm(request.user)}
+    return render(request, "stock/levels.html", content, status=status)
 
 
 @require_GET
@@ -60,7 +64,9 @@ def item(request: UserRequest, pk: int) -> HttpResponseBase:
 def transfer(request: UserRequest, pk: int) -> HttpResponseBase:
     """Move stock of an item between two places; what is wrong is said at its field."""
     moved = get_object_or_404(Item, pk=pk)
-    form = forms.TransferForm(request.user, moved, request.POST or None)
+    # A scanned piece or place comes filled in.
+    known = {name: request.GET[name] for name in ("source", "serial") if name in request.GET}
+    form = forms.TransferForm(request.user, moved, request.POST or None, initial=known)
     status = 200
     if request.method == "POST":
         status = 400

@@ -7,18 +7,33 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from django.db.models import Case, F, FilteredRelation, Q, QuerySet, Value, When
+from django.db.models import Case, F, OuterRef, Q, QuerySet, Subquery, Value, When
 from django.db.models.functions import Coalesce, Greatest
 
 from config.accounts.models import User
 from config.keyset import KeysetPage, page
-from stock.models import Balance, Family, Item, Location, Movement, Order, OrderLine, Reservation, Serial, Variant
+from stock.models import (
+    Balance,
+    Family,
+    Item,
+    Location,
+    Movement,
+    Order,
+    OrderLine,
+    Reservation,
+    Serial,
+    StockLevel,
+    Variant,
+)
 from stock.places import PlaceText, serial_places
+from stock.queries.level_pages import LevelFilter, level_rows
 
 # Below level first, then by name. The balance's key makes the order total.
 LEVEL_ORDER = ("rank", "item__name", "location__name", "id")
 MOVEMENT_ORDER = ("-id",)
 SERIAL_ORDER = ("number", "id")
+_KINDS = dict(Item.Kind.choices)
+_PLACES = dict(Location.Kind.choices)
 
 
 @dataclass(frozen=True)
@@ -80,6 +95,7 @@ class SerialRow:
 
 @dataclass(frozen=True)
 class OrderRow:
+    id: int
     number: str
     supplier: str
     destination: str
@@ -135,14 +151,8 @@ def levels(
     `available` is on hand less reserved; `shortfall` is what is missing to the minimum. Rows of nothing (no
     stock, no order, no level) are left out.
     """
-    rows: QuerySet[Any, Any] = (
-        Balance.objects.visible_to(user)
-        .alias(
-            level=FilteredRelation("item__levels", condition=Q(item__levels__location=F("location"))),
-            least=Coalesce(F("level__minimum"), Value(0)),
-            free=F("on_hand") - F("reserved"),
-        )
-        .filter(Q(on_hand__gt=0) | Q(on_order__gt=0) | Q(least__gt=0) | Q(reserved__gt=0))
+    rows: QuerySet[Any, Any] = Balance.objects.visible_to(user).filter(
+        Q(on_hand__gt=0) | Q(on_order__gt=0) | Q(level_minimum__gt=0) | Q(reserved__gt=0)
     )
     if family is not None:
         rows = rows.filter(item__family_id=family)
@@ -151,19 +161,22 @@ def levels(
     if location is not None:
         rows = rows.filter(location_id=location)
     if below_only:
-        rows = rows.filter(free__lt=F("least"))
+        rows = rows.filter(short=True)
+    # Not joined: so it is looked up only for the rows of the page.
+    level = StockLevel.objects.filter(item=OuterRef("item"), location=OuterRef("location"))
     return rows.values(
         "id", "item_id", "item__sku", "item__name", "item__kind", "item__unit", "item__family__name",
         "location_id", "location__name", "location__kind", "on_hand", "reserved", "on_order",
+        minimum=F("level_minimum"),
         available=F("on_hand") - F("reserved"),
-        minimum=F("least"),
-        target=Coalesce(F("level__target"), Value(0)),
-        shortfall=Greatest(F("least") - F("free"), Value(0)),
-        rank=Case(When(free__lt=F("least"), then=Value(0)), default=Value(1)),
+        target=Coalesce(Subquery(level.values("target")), Value(0)),
+        shortfall=Greatest(F("level_minimum") + F("reserved") - F("on_hand"), Value(0)),
+        rank=Case(When(short=True, then=Value(0)), default=Value(1)),
     )
 
 
-def _level_row(row: dict[str, Any]) -> LevelRow:
+def level_row(row: dict[str, Any]) -> LevelRow:
+    """A row of `levels` as pages show it."""
     return LevelRow(
         item_id=row["item_id"],
         sku=row["item__sku"],
@@ -191,14 +204,22 @@ def level_page(
     cursor: str | None = None,
     size: int = 50,
 ) -> KeysetPage[LevelRow]:
-    """One page of levels, below level first. One statement. Raises InvalidInput for a foreign cursor."""
-    found = page(
-        levels(user, family=family, kind=kind, location=location, below_only=below_only),
-        LEVEL_ORDER,
-        cursor=cursor,
-        size=size,
+    """One page of levels, below level first. One statement, two where the page goes on behind the last that is below
+    level. Raises InvalidInput for a foreign cursor."""
+    found = level_rows(
+        user, LevelFilter(family=family, kind=kind, location=location, below_only=below_only), cursor=cursor, size=size
     )
-    return KeysetPage([_level_row(row) for row in found.rows], found.next_cursor, found.first)
+    return KeysetPage([_shown(*row) for row in found.rows], found.next_cursor, found.first)
+
+
+def _shown(
+    _balance: int, item: int, sku: str, name: str, kind: str, unit: str, family: str | None, place: int, location: str,
+    location_kind: str, on_hand: int, reserved: int, on_order: int, minimum: int, target: int,
+) -> LevelRow:
+    return LevelRow(
+        item, sku, name, _KINDS[kind], family or "", unit, place, location, _PLACES[location_kind], on_hand, reserved,
+        on_hand - reserved, on_order, minimum, target, max(minimum + reserved - on_hand, 0),
+    )
 
 
 def level_choices(user: User) -> LevelChoices:
@@ -282,12 +303,12 @@ def serial_page(
 
 
 def orders_under_way(user: User, item: Item) -> list[OrderRow]:
-    """Lines of drafts and placed orders with something open, soonest first. One statement."""
+    """Lines of drafts, approved and placed orders with something open, soonest first. One statement."""
     lines = (
         OrderLine.objects.filter(
             item=item,
             order__in=Order.objects.visible_to(user),
-            order__state__in=(Order.State.DRAFT, Order.State.PLACED),
+            order__state__in=(Order.State.DRAFT, Order.State.APPROVED, Order.State.PLACED),
             received__lt=F("quantity"),
         )
         .select_related("order__supplier", "order__destination")
@@ -295,6 +316,7 @@ def orders_under_way(user: User, item: Item) -> list[OrderRow]:
     )
     return [
         OrderRow(
+            id=line.order_id,
             number=line.order.number,
             supplier=line.order.supplier.name,
             destination=line.order.destination.name,
@@ -334,7 +356,7 @@ def item_detail(
     """
     item = Item.objects.select_related("family", "variant__successor").get(pk=pk)
     balances = [
-        _level_row(row) for row in levels(user).filter(item_id=item.pk).order_by("rank", "location__name", "id")
+        level_row(row) for row in levels(user).filter(item_id=item.pk).order_by("rank", "location__name", "id")
     ]
     return ItemDetail(
         item=item,

@@ -11,14 +11,9 @@ from stock.services.ledger import (
     take_serial_from_site,
     use_reservation,
 )
-from stock.services.purchasing import (
-    cancel_order,
-    make_order,
-    make_stock_level,
-    place_order,
-    receive_order_line,
-    set_stock_level,
-)
+from stock.services.orders import cancel_order, make_order, place_order
+from stock.services.purchasing import make_stock_level, set_stock_level
+from stock.services.receiving import receive_order_line
 from stock.services.retries import post_once
 
 __all__ = [

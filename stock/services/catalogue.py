@@ -24,7 +24,7 @@ def change_entry(entry: Entry, *, changes: dict[str, Any], by: User | None) -> E
     for name, value in changes.items():
         setattr(entry, name, value)
     if isinstance(entry, Variant):
-        _check_variant(entry)
+        check_variant(entry)
     asked = Posting(item=entry if isinstance(entry, Item) else entry.cover, number=str(changes.get("sku", "")))
     with explained(asked):
         if changes:
@@ -33,7 +33,8 @@ def change_entry(entry: Entry, *, changes: dict[str, Any], by: User | None) -> E
     return entry
 
 
-def _check_variant(variant: Variant) -> None:
+def check_variant(variant: Variant) -> None:
+    """Raises InvalidInput for a variant whose settings schema or factory settings do not hold together."""
     if variant.successor_id == variant.pk:
         raise InvalidInput(f"{variant.code} cannot be its own successor.", field="successor", value=variant.code,
                            remedy="Name another variant, or none.")

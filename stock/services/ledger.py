@@ -1,34 +1,45 @@
 """Posting to the ledger: movements, corrections, reservations.
 
 A movement is one INSERT; triggers keep the balances and the serial's place (stock/models/triggers.py). Where a
-transaction touches more than one row, rows are locked in one order: order, order line, reservation, serials by
-key, balances by location. Callers that post several items in one transaction go through them by item key.
+transaction touches more than one row, locks are taken in one order: order, order line, reservation, the item's
+costs (lock_costs; a movement with a cost takes it by itself, first), serials by key, balances by location, balances of
+batches. Callers that post several items in one transaction go through them by item key, and through the movements of
+one item by location. A service that loses to others all the same is tried again (config/again.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Callable, Sequence
 from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
 
-from django.db import transaction
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import connection, transaction
+from django.db.models import F
 from django.utils import timezone
 
 from config.accounts.models import User
+from config.again import again
 from config.errors import Conflict, InvalidInput
-from stock.models import Balance, Item, Location, Movement, Order, Reservation, Serial
+from config.idempotency import Claim
+from stock.models import Balance, HeldDelivery, Item, Location, Movement, Order, Reservation, Serial
+from stock.rules.order_lines import taken_back
 from stock.services.refusals import Posting, corrected_already, explained
 
 MOST_AT_ONCE = 1_000_000
 _COUNTED = frozenset(Location.PHYSICAL)
 _HELD = frozenset(Location.HELD)
 _ANY = frozenset(Location.Kind)
+_IN_USE = frozenset({Location.Kind.STORE, Location.Kind.VAN})
 _OUTSIDE = frozenset({Location.Kind.SUPPLIER, Location.Kind.SCRAP})
 # kind of movement -> the kinds of place it may start and end at. Corrections reverse whatever they correct.
 _ENDS: dict[str, tuple[frozenset[str], frozenset[str]]] = {
     Movement.Kind.RECEIVE: (frozenset({Location.Kind.SUPPLIER}), _COUNTED),
     Movement.Kind.TRANSFER: (_HELD, _HELD),
-    Movement.Kind.PICK: (_COUNTED, _HELD),
-    Movement.Kind.RELEASE: (frozenset({Location.Kind.QUARANTINE}), _COUNTED),
+    Movement.Kind.PICK: (_IN_USE, frozenset({Location.Kind.VAN, Location.Kind.TRANSIT})),
+    Movement.Kind.RELEASE: (frozenset({Location.Kind.QUARANTINE}), _IN_USE),
     Movement.Kind.WRITE_OFF: (_HELD, frozenset({Location.Kind.SCRAP})),
     Movement.Kind.RETURN: (_COUNTED, frozenset({Location.Kind.SUPPLIER})),
     Movement.Kind.FIT: (_ANY, frozenset({Location.Kind.SITE})),
@@ -38,6 +49,31 @@ _ENDS: dict[str, tuple[frozenset[str], frozenset[str]]] = {
 }
 
 
+# Columns of a new movement and their types.
+_COLUMNS = {
+    "item_id": "bigint", "quantity": "integer", "source_id": "bigint", "destination_id": "bigint",
+    "serial_id": "bigint", "batch": "text", "kind": "text", "at": "timestamptz", "posted_by_id": "bigint",
+    "reference": "text", "note": "text", "unit_cost": "numeric", "corrects_id": "bigint",
+}
+
+
+# Written out, since putting the same statement together for every posting costs as much as the database's work.
+_INSERT = f"""INSERT INTO "stock_movement" ({", ".join(_COLUMNS)})
+    VALUES ({", ".join(["%s"] * len(_COLUMNS))}) RETURNING id"""  # noqa: S608 - the columns are named above
+
+
+def _values(movement: Movement) -> list[Any]:
+    return [getattr(movement, column) for column in _COLUMNS]
+
+
+def _made(movement: Movement, row: tuple[int] | None) -> Movement:
+    """The movement as saved under the key that the database gave it."""
+    assert row is not None
+    movement.pk = row[0]
+    movement._state.adding, movement._state.db = False, connection.alias
+    return movement
+
+
 def _check_quantity(quantity: int) -> None:
     if not 1 <= quantity <= MOST_AT_ONCE:
         raise InvalidInput(
@@ -45,6 +81,15 @@ def _check_quantity(quantity: int) -> None:
             field="quantity",
             value=quantity,
             remedy=f"Write a whole number from 1 to {MOST_AT_ONCE:,}.",
+        )
+
+
+def check_not_untested(source: Location, destination: Location) -> None:
+    """Raises InvalidInput when things would go from quarantine into use without a word on their test."""
+    if source.kind == Location.Kind.QUARANTINE and destination.kind in _IN_USE:
+        raise InvalidInput(
+            f"What is in quarantine goes to {destination} only once it was tested.", field="source", value=source,
+            remedy="Release it: that says what was tested.",
         )
 
 
@@ -63,6 +108,9 @@ def _check_ends(kind: str, source: Location, destination: Location) -> None:
         field, value = "source", source
     elif destination.kind not in _ENDS[kind][1]:
         field, value = "destination", destination
+    elif kind == Movement.Kind.TRANSFER and destination.kind in _IN_USE:
+        check_not_untested(source, destination)
+        return
     else:
         return
     raise InvalidInput(
@@ -74,6 +122,7 @@ def _check_ends(kind: str, source: Location, destination: Location) -> None:
     )
 
 
+@again
 def post_movement(
     item: Item,
     *,
@@ -88,36 +137,39 @@ def post_movement(
     note: str = "",
     at: datetime | None = None,
     corrects: Movement | None = None,
+    unit_cost: Decimal | None = None,
 ) -> Movement:
     """Post a quantity of an item from one place to another, in one INSERT.
 
-    Raises InvalidInput (nonsense values, a serial or batch missing) or Conflict (not enough on hand, reserved
-    for others, the serial is elsewhere). A serial that goes to or from a site also needs its device record
-    changed in the same transaction: the database checks at commit.
+    `unit_cost` is what one unit cost in the firm's currency: of receipts and their corrections only, it moves the
+    item's average cost. Raises InvalidInput (nonsense values, a serial or batch missing) or Conflict (not enough on
+    hand, reserved for others, the serial is elsewhere, others were too quick). A serial that goes to or from a site
+    also needs its device record changed in the same transaction: the database checks at commit.
     """
-    _check_quantity(quantity)
-    _check_ends(kind, source, destination)
-    if at is not None and at > timezone.now():
-        raise InvalidInput("A movement cannot be posted for the future.", field="at", value=at.isoformat(),
-                           remedy="Post it when it has happened; until then make a reservation.")
-    asked = Posting(
-        item=item, quantity=quantity, source=source, destination=destination, serial=serial, corrects=corrects
+    movement = Movement(
+        item=item, quantity=quantity, source=source, destination=destination, kind=kind, posted_by=by, serial=serial,
+        batch=batch, reference=reference, note=note, at=at or timezone.now(), corrects=corrects, unit_cost=unit_cost,
     )
-    with explained(asked):
-        return Movement.objects.create(
-            item=item,
-            quantity=quantity,
-            source=source,
-            destination=destination,
-            kind=kind,
-            posted_by=by,
-            serial=serial,
-            batch=batch,
-            reference=reference,
-            note=note,
-            at=at or timezone.now(),
-            corrects=corrects,
-        )
+    _check(movement)
+    with explained(_asked(movement), single=True), connection.cursor() as cursor:
+        cursor.execute(_INSERT, _values(movement))
+        return _made(movement, cursor.fetchone())
+
+
+def _check(movement: Movement) -> None:
+    _check_quantity(movement.quantity)
+    _check_ends(movement.kind, movement.source, movement.destination)
+    if movement.at > timezone.now():
+        raise InvalidInput("A movement cannot be posted for the future.", field="at", value=movement.at.isoformat(),
+                           remedy="Post it when it has happened; until then make a reservation.")
+
+
+def _asked(movement: Movement) -> Posting:
+    return Posting(
+        item=movement.item, quantity=movement.quantity, source=movement.source, destination=movement.destination,
+        serial=movement.serial, corrects=movement.corrects, batch=movement.batch,
+        number="" if movement.unit_cost is None else str(movement.unit_cost),
+    )
 
 
 def record_movement(
@@ -135,16 +187,57 @@ def record_movement(
     at: datetime | None = None,
 ) -> Movement:
     """Post a movement that a person typed in. As post_movement, but refuses serials to or from sites
-    (those change a device record too) and corrections (those have their own verb)."""
+    (those change a device record too), what is on its way between two places (a transfer keeps account of it) and
+    corrections (those have their own verb)."""
+    _check_typed(kind, source, destination, serial)
+    return post_movement(
+        item, quantity=quantity, source=source, destination=destination, kind=kind, by=by, serial=serial,
+        batch=batch, reference=reference, note=note, at=at,
+    )
+
+
+def _check_typed(kind: str, source: Location, destination: Location, serial: Serial | None) -> None:
     if kind == Movement.Kind.CORRECT:
         raise InvalidInput("A correction must say which movement it corrects.", field="kind", value=kind,
                            remedy="Open the movement and correct it there.")
     if serial is not None and Location.Kind.SITE in {source.kind, destination.kind}:
         raise _site_serial(serial)
-    return post_movement(
-        item, quantity=quantity, source=source, destination=destination, kind=kind, by=by, serial=serial,
-        batch=batch, reference=reference, note=note, at=at,
+    if Location.Kind.TRANSIT in {source.kind, destination.kind}:
+        raise _on_the_way("destination" if destination.kind == Location.Kind.TRANSIT else "source")
+
+
+# The key's row and the movement in one statement, and so in one round trip and one transaction: the movement is
+# inserted only if the key's row was. A second request with the key waits at the unique index for the first to end.
+_WITH_KEY = f"""
+    WITH next AS MATERIALIZED (SELECT nextval('stock_movement_id_seq') AS id),
+    claimed AS (
+        INSERT INTO accounts_idempotencykey (user_id, key, request_hash, status, answer, at)
+        SELECT %s, %s, %s, %s, jsonb_set(%s::jsonb, '{{id}}', to_jsonb(next.id)), %s FROM next
+        ON CONFLICT (user_id, key) DO NOTHING RETURNING id
     )
+    INSERT INTO stock_movement (id, {", ".join(_COLUMNS)})
+        SELECT next.id, {", ".join(f"%s::{kind}" for kind in _COLUMNS.values())} FROM next, claimed
+        RETURNING id
+"""  # noqa: S608 - the columns are named above
+
+
+def record_movement_once(
+    movement: Movement, *, claim: Claim, status: int, answer: Callable[[Movement], dict[str, object]]
+) -> dict[str, object] | None:
+    """Post a movement that a person typed in and write the request's key down with it, in one statement.
+
+    `movement` is not saved yet; `answer` says what is kept for retries, its "id" is put in here. Returns that answer,
+    or None when the key was known, and nothing is posted then. Raises as record_movement.
+    """
+    _check_typed(movement.kind, movement.source, movement.destination, movement.serial)
+    _check(movement)
+    kept = answer(movement)
+    text = json.dumps(kept, cls=DjangoJSONEncoder)
+    values: list[Any] = [claim.by.pk, claim.key, claim.fingerprint, status, text, movement.at]
+    with explained(_asked(movement), single=True), connection.cursor() as cursor:
+        cursor.execute(_WITH_KEY, values + _values(movement))
+        row = cursor.fetchone()
+    return None if row is None else kept | {"id": _made(movement, row).pk}
 
 
 def _site_serial(serial: Serial) -> Conflict:
@@ -156,13 +249,23 @@ def _site_serial(serial: Serial) -> Conflict:
     )
 
 
+def _on_the_way(field: str) -> Conflict:
+    return Conflict(
+        "Stock that is on its way between two places belongs to a transfer, which keeps account of it.",
+        field=field,
+        value=Location.Kind.TRANSIT.label,
+        remedy="Send it with a transfer, and confirm or settle on the transfer's page what came.",
+    )
+
+
+@again
 @transaction.atomic
 def correct_movement(movement: Movement, *, by: User, note: str) -> Movement:
     """Post the counter-movement that takes one back and names it. What an order had counted as received by it
     is open again.
 
-    Raises Conflict when it was corrected before, is itself a correction, moved a serial to or from a site, or
-    when what it brought is no longer there; InvalidInput without a note.
+    Raises Conflict when it was corrected before, is itself a correction, moved a serial to or from a site, belongs
+    to a transfer, or when what it brought is no longer there; InvalidInput without a note.
     """
     if not note.strip():
         raise InvalidInput("A correction needs a reason.", field="note", remedy="Write what was wrong.")
@@ -171,6 +274,8 @@ def correct_movement(movement: Movement, *, by: User, note: str) -> Movement:
                        remedy="Post the movement that should have been made.")
     if movement.serial is not None and Location.Kind.SITE in {movement.source.kind, movement.destination.kind}:
         raise _site_serial(movement.serial)
+    if Location.Kind.TRANSIT in {movement.source.kind, movement.destination.kind}:
+        raise _on_the_way("movement")
     if Movement.objects.filter(corrects=movement).exists():
         raise corrected_already(movement)
     if movement.kind == Movement.Kind.RECEIVE and movement.reference:
@@ -187,6 +292,7 @@ def correct_movement(movement: Movement, *, by: User, note: str) -> Movement:
         reference=movement.reference,
         note=note.strip(),
         corrects=movement,
+        unit_cost=movement.unit_cost,
     )
 
 
@@ -195,15 +301,27 @@ def _open_line_again(movement: Movement) -> None:
     order = Order.objects.select_for_update().filter(number=movement.reference).first()
     if order is None:
         return
-    line = order.lines.filter(item_id=movement.item_id, received__gte=movement.quantity).first()
-    if line is None:
+    held = HeldDelivery.objects.select_for_update().filter(movement=movement).first()
+    if held is not None:  # wrong, too many or damaged: never counted on a line
+        if held.outcome == HeldDelivery.Outcome.OPEN:
+            held.outcome = HeldDelivery.Outcome.CORRECTED
+            held.save(update_fields=["outcome"])
         return
+    line = order.lines.select_for_update().filter(item_id=movement.item_id).first()
+    left = taken_back(movement.quantity, received=line.received, over=line.over) if line is not None else None
+    if line is None or left is None:
+        return
+    # An order that was closed short stays closed: what was given up then is not expected again.
+    whole = not order.lines.filter(quantity__gt=F("received")).exists()
+    if movement.unit_cost is not None:
+        lock_costs(movement.item_id)
     _lock_balances(movement.item_id, (movement.source, movement.destination))
-    line.received -= movement.quantity
-    line.save(update_fields=["received"])
-    if order.state == Order.State.RECEIVED:
+    line.received, line.over = left
+    line.save(update_fields=["received", "over"])
+    order.version += 1
+    if order.state == Order.State.RECEIVED and whole and line.received < line.quantity:
         order.state = Order.State.PLACED
-        order.save(update_fields=["state"])
+    order.save(update_fields=["state", "version"])
 
 
 def move_serial_to_site(
@@ -236,6 +354,7 @@ def take_serial_from_site(
                          kind=Movement.Kind.REMOVE, by=by, serial=now, reference=reference, note=note)
 
 
+@again
 def reserve(
     item: Item,
     location: Location,
@@ -254,7 +373,7 @@ def reserve(
     if location.kind not in _COUNTED:
         raise InvalidInput(f"Stock at {location} is not counted, so none of it can be reserved.", field="location",
                            value=location, remedy="Choose a store or a van.")
-    with explained(Posting(item=item, quantity=quantity, source=location, ahead=ahead)):
+    with explained(Posting(item=item, quantity=quantity, source=location, ahead=ahead), single=True):
         return Reservation.objects.create(
             item=item, location=location, quantity=quantity, needed_on=needed_on, reference=reference,
             made_by=by, ahead=ahead,
@@ -267,6 +386,7 @@ def release_reservation(reservation: Reservation, *, by: User | None) -> Reserva
     return reservation
 
 
+@again
 @transaction.atomic
 def use_reservation(
     reservation: Reservation,
@@ -306,6 +426,16 @@ def _lock_balances(item_id: int, locations: Sequence[Location]) -> None:
     list(rows.order_by("location_id").values("pk"))
 
 
+def lock_costs(item_id: int) -> None:
+    """Let no other receipt of the item in until the end of the transaction.
+
+    For callers that lock balances before they post a movement with a cost; see the module's order of locks.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(20170133, %s)", [item_id])
+
+
+@again
 @transaction.atomic
 def _close(
     reservation: Reservation,
@@ -322,7 +452,8 @@ def _close(
             field="reservation", value=reservation.pk, remedy="Read the list again.",
         )
     if serials:
-        list(Serial.objects.select_for_update().filter(pk__in=[s.pk for s in serials]).order_by("pk").values("pk"))
+        rows = Serial.objects.select_for_update(no_key=True).filter(pk__in=[s.pk for s in serials])
+        list(rows.order_by("pk").values("pk"))
     if also_lock:
         _lock_balances(reservation.item_id, also_lock)
     Reservation.objects.filter(pk=reservation.pk).update(state=state)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, OperationalError, connection, transaction
 
+from config.again import as_busy
 from config.errors import Conflict, InvalidInput, ZonewrightError
-from stock.models import Balance, Item, Location, Movement, Order, Serial
+from stock.models import Balance, BatchBalance, Item, Location, Movement, Order, Serial
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,7 @@ class Posting:
     number: str = ""
     ahead: bool = False
     corrects: Movement | None = None
+    batch: str = ""
 
 
 def _held(asked: Posting) -> Balance:
@@ -47,6 +49,23 @@ def _too_few(asked: Posting) -> ZonewrightError:
         field="quantity",
         value=asked.quantity,
         remedy="Move no more than it holds, or first correct the count.",
+    )
+
+
+def _too_few_of_batch(asked: Posting) -> ZonewrightError:
+    assert asked.item is not None
+    rows = BatchBalance.objects.filter(item=asked.item, on_hand__gt=0)
+    here = rows.filter(location=asked.source, batch=asked.batch).values_list("on_hand", flat=True).first() or 0
+    others = list(rows.filter(location=asked.source).exclude(batch=asked.batch).order_by("batch")[:4])
+    instead = ", ".join(f"{_amount(row.on_hand, asked.item)} of batch {row.batch}" for row in others)
+    return Conflict(
+        f"{asked.source} holds {_amount(here, asked.item)} of {asked.item.sku} of batch {asked.batch}; "
+        f"{_amount(asked.quantity, asked.item)} cannot leave it.",
+        field="batch",
+        value=asked.batch,
+        remedy=f"It also holds {instead}: compare the number with the box."
+        if instead
+        else "Compare the number with the box, or first correct the count.",
     )
 
 
@@ -155,6 +174,34 @@ def _corrected_already(asked: Posting) -> ZonewrightError:
     return corrected_already(asked.corrects)
 
 
+def _not_the_reverse(asked: Posting) -> ZonewrightError:
+    assert asked.corrects is not None
+    return Conflict(
+        f"A correction of movement {asked.corrects.pk} must take back all of it, and nothing else.",
+        field="movement",
+        value=asked.corrects.pk,
+        remedy="Correct it as a whole, then post what should have been posted.",
+    )
+
+
+def _correction_named(_asked: Posting) -> ZonewrightError:
+    return InvalidInput(
+        "A correction must say which movement it corrects, and only a correction does.",
+        field="kind",
+        value=Movement.Kind.CORRECT,
+        remedy="Open the movement and correct it there.",
+    )
+
+
+def _no_cost(asked: Posting) -> ZonewrightError:
+    return InvalidInput(
+        "Only a receipt and its correction carry a cost, and it is not below 0.",
+        field="unit_cost",
+        value=asked.number,
+        remedy="Leave the cost out, or write what one unit cost.",
+    )
+
+
 def _over_received(asked: Posting) -> ZonewrightError:
     return Conflict(
         f"The order line for {asked.item} has less than {asked.quantity} still to come.",
@@ -213,6 +260,15 @@ def _level_known(asked: Posting) -> ZonewrightError:
     )
 
 
+def _count_open(asked: Posting) -> ZonewrightError:
+    return Conflict(
+        f"A count of {asked.source} is under way.",
+        field="location",
+        value=asked.source,
+        remedy="Go on with that count, or cancel it first.",
+    )
+
+
 def _supply_range(_asked: Posting) -> ZonewrightError:
     return InvalidInput(
         "The lowest supply voltage must be below the highest.",
@@ -243,6 +299,7 @@ def _sku_taken(asked: Posting) -> ZonewrightError:
 
 MEANINGS: dict[str, Callable[[Posting], ZonewrightError]] = {
     "stock_balance_never_negative": _too_few,
+    "stock_batchbalance_never_negative": _too_few_of_batch,
     "stock_balance_reserved_on_hand": _promised,
     "stock_balance_reserved_ahead": _promised_ahead,
     "stock_movement_serial_place": _serial_place,
@@ -252,6 +309,9 @@ MEANINGS: dict[str, Callable[[Posting], ZonewrightError]] = {
     "stock_movement_serial_is_one": _one_serial,
     "stock_movement_two_ends": _two_ends,
     "stock_movement_some": _some,
+    "stock_movement_cost": _no_cost,
+    "stock_movement_correction_named": _correction_named,
+    "stock_movement_correction_reverses": _not_the_reverse,
     "stock_movement_corrects_id_key": _corrected_already,
     "stock_reservation_some": _some,
     "stock_orderline_some": _some,
@@ -262,6 +322,7 @@ MEANINGS: dict[str, Callable[[Posting], ZonewrightError]] = {
     "stock_item_tracking_fixed": _tracking_fixed,
     "stock_item_sku_key": _sku_taken,
     "stock_stocklevel_once": _level_known,
+    "stock_stockcount_one_open": _count_open,
     "stock_stocklevel_order": _minimum_over_target,
     "stock_variant_supply_range": _supply_range,
     "stock_variant_currents": _currents,
@@ -270,10 +331,15 @@ MEANINGS: dict[str, Callable[[Posting], ZonewrightError]] = {
 
 
 @contextmanager
-def explained(asked: Posting) -> Iterator[None]:
-    """One transaction (or savepoint); a constraint that refuses it is raised as the error it stands for."""
+def explained(asked: Posting, *, single: bool = False) -> Iterator[None]:
+    """One transaction (or savepoint); a constraint that refuses it is raised as the error it stands for.
+
+    `single` says that the block is one statement: outside a transaction it then needs none of its own. Within one,
+    the savepoint keeps the caller's transaction usable after a refusal, and lets the refusal say what is there.
+    """
+    own = nullcontext() if single and not connection.in_atomic_block else transaction.atomic()
     try:
-        with transaction.atomic():
+        with own:
             yield
     except IntegrityError as error:
         name = getattr(getattr(error.__cause__, "diag", None), "constraint_name", None)
@@ -281,3 +347,8 @@ def explained(asked: Posting) -> Iterator[None]:
         if meaning is None:
             raise
         raise meaning(asked) from error
+    except OperationalError as error:
+        busy = as_busy(error)
+        if busy is None:
+            raise
+        raise busy from error

@@ -9,11 +9,13 @@ from django.apps import apps
 from django.db import models, transaction
 
 from config.accounts.models import User
+from config.again import again
 from config.idempotency import answered, claim
 
 Made = TypeVar("Made", bound=models.Model)
 
 
+@again
 @transaction.atomic
 def post_once(
     act: Callable[[], Made], *, by: User, token: str, content: Mapping[str, object]

@@ -47,7 +47,9 @@ def test_log_in_page_and_a_wrong_password(page: Page, service: str) -> None:
 @SIZES
 def test_stores_manager_sees_what_is_short_and_where_serials_are(log_in: LogIn, size: dict[str, int]) -> None:
     page = log_in("Stores", size)
-    expect(page.get_by_role("heading", level=1)).to_be_visible()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Stores today")
+    look(page, "stores-today")
+    page.get_by_role("link", name="Levels").click()
     rows = page.locator("table.list tbody tr")
     expect(rows.first).to_contain_text("Short by")
     look(page, "stock-levels")

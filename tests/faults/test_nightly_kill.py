@@ -101,6 +101,8 @@ def holder() -> Iterator[psycopg.Connection]:
         ("drift", "maintenance_loopdrift"),
         ("swaps", "maintenance_swapproposal"),
         ("shortages", "maintenance_shortage"),
+        ("stock plan", "stock_stockplan"),
+        ("ledger check", "stock_ledgercheck"),
         ("digests", "maintenance_digest"),
     ],
 )

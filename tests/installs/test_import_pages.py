@@ -11,9 +11,9 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from config.accounts.models import User
+from config.celery import app
 from installs.models import MeasurementImport
 from installs.queries.measurements import import_list, one_import
-from installs.services import measurement_imports
 from tests.conftest import logged_in
 
 pytestmark = pytest.mark.django_db
@@ -22,7 +22,7 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture(autouse=True)
 def asked(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     posted: list[Any] = []
-    monkeypatch.setattr(measurement_imports.app, "send_task", lambda name, args: posted.append((name, args)))
+    monkeypatch.setattr(app, "send_task", lambda name, args: posted.append((name, args)))
     return posted
 
 

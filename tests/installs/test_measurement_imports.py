@@ -16,6 +16,8 @@ from openpyxl import Workbook
 
 from config import tables
 from config.accounts.models import Branch, User
+from config.background import alone
+from config.celery import app
 from config.errors import Conflict, InvalidInput
 from config.tables import read_table
 from installs.models import LoopMeasurement, MeasurementImport
@@ -34,7 +36,7 @@ HEAD = "site,circuit,date,measured"
 def asked(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """What was posted to the workers; here the tests themselves are the worker."""
     posted: list[Any] = []
-    monkeypatch.setattr(measurement_imports.app, "send_task", lambda name, args: posted.append((name, args)))
+    monkeypatch.setattr(app, "send_task", lambda name, args: posted.append((name, args)))
     return posted
 
 
@@ -311,7 +313,7 @@ def test_an_error_of_the_service_is_kept_and_the_import_can_run_again(
     made.refresh_from_db()
     assert (made.state, made.problems[0]["remedy"]) == ("failed", "Run it again; nothing was taken in.")
     monkeypatch.undo()
-    monkeypatch.setattr(measurement_imports.app, "send_task", lambda name, args: asked.append((name, args)))
+    monkeypatch.setattr(app, "send_task", lambda name, args: asked.append((name, args)))
     run_again(made, take_good_rows=True)
     assert asked == [("installs.take_in_measurements", [made.pk])] * 2
     assert take_in(made.pk, today=TODAY) == "done"
@@ -324,7 +326,7 @@ def test_an_error_of_the_service_is_kept_and_the_import_can_run_again(
 def test_only_one_worker_takes_in_a_file(kit: Kit, scheduler: User) -> None:
     made = start_import("v.csv", many(3).encode(), take_good_rows=False, by=scheduler)
     ended: list[str] = []
-    with measurement_imports._alone(made.pk, wait_s=0) as mine:
+    with alone(MeasurementImport.LOCK, made.pk, wait_s=0) as mine:
         thread = threading.Thread(target=lambda: (ended.append(take_in(made.pk, today=TODAY, wait_s=0)),
                                                   connection.close()))
         thread.start()

@@ -171,9 +171,10 @@ def test_correction_names_what_it_corrects_and_only_once(spare: Item, places: Pl
         "stock_movement_correction_named"
     )
     correction = {"item": spare, "source": places.store, "destination": places.supplier, "kind": "correct"}
-    make.MovementFactory.create(**correction, corrects=first)
+    make.MovementFactory.create(**correction, quantity=10, corrects=first)
+    make.MovementFactory.create(item=spare, quantity=10, source=places.supplier, destination=places.store)
     again = """INSERT INTO stock_movement (item_id, quantity, source_id, destination_id, batch, kind, at, reference,
-               note, corrects_id) VALUES (%s, 1, %s, %s, '', 'correct', now(), '', '', %s)"""
+               note, corrects_id) VALUES (%s, 10, %s, %s, '', 'correct', now(), '', '', %s)"""
     assert refused(again, spare.pk, places.store.pk, places.supplier.pk, first.pk) == "stock_movement_corrects_id_key"
 
 

@@ -11,12 +11,14 @@ from drf_spectacular.validation import validate_schema
 from rest_framework.routers import DefaultRouter
 
 import stock.api
+import stock.api_orders
 
 
 @pytest.fixture(scope="module")
 def schema() -> dict[str, Any]:
     router = DefaultRouter()
     stock.api.register(router)
+    stock.api_orders.register(router)
     GENERATOR_STATS.reset()
     return dict(SchemaGenerator(patterns=router.urls).get_schema(request=None, public=True))
 
@@ -40,7 +42,10 @@ def test_posts_that_move_stock_ask_for_a_key(schema: dict[str, Any]) -> None:
 
 def test_updates_ask_for_if_match(schema: dict[str, Any]) -> None:
     patched = [path for path, methods in schema["paths"].items() if "patch" in methods]
-    assert patched == ["/items/{id}/", "/stock-levels/{id}/", "/variants/{id}/"]
+    assert patched == [
+        "/items/{id}/", "/orders/{id}/", "/stock-levels/{id}/", "/supplier-items/{id}/", "/suppliers/{id}/",
+        "/variants/{id}/",
+    ]
     for path in patched:
         assert header_of(schema, path, "patch") == [("If-Match", True)]
 

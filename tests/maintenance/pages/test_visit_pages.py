@@ -87,8 +87,8 @@ def test_a_visits_page_takes_as_many_statements_for_three_tasks_as_for_one(
         make.VisitTaskFactory(visit=visit, requirement=loop_test(visit.site))
     client = logged_in(engineer)
     client.get(f"/work/visits/{visit.pk}/")
-    # session, user, the person's branch, visit, tasks, results
-    with django_assert_num_queries(6):
+    # session, user, the person's branch, visit, tasks, results, recalls
+    with django_assert_num_queries(7):
         assert len(client.get(f"/work/visits/{visit.pk}/").context["detail"].tasks) == rows
 
 

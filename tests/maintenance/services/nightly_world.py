@@ -29,6 +29,7 @@ from config.demo.factories import (
     VariantFactory,
 )
 from maintenance.models import Digest, Flag, Requirement, Shortage, SwapNeed, SwapProposal
+from stock.models import StockPlan
 
 DAY = date(2026, 11, 25)
 
@@ -87,6 +88,11 @@ def state() -> dict[str, list[Any]]:
         "shortages": sorted(
             map(repr, Shortage.objects.values_list(
                 "branch", "item", "needed_on", "needed", "on_hand", "on_order", "short", "references"
+            ))
+        ),
+        "plans": sorted(
+            map(repr, StockPlan.objects.values_list(
+                "item", "location", "computed_on", "method", "known_in_lead_time", "reorder_point", "order_quantity"
             ))
         ),
         "digests": sorted(map(repr, Digest.objects.values_list("user", "business_date", "subject", "body"))),

@@ -35,12 +35,17 @@ def test_a_run_goes_through_all_steps_and_keeps_their_counts() -> None:
         "nightly", DAY, "done", "", 100, "",
     )
     assert run.finished_at is not None
-    assert set(run.counts) == {"loops", "requirements", "flags", "drift", "swaps", "shortages", "digests"}
+    assert set(run.counts) == {
+        "loops", "requirements", "flags", "drift", "swaps", "shortages", "stock plan", "order proposals",
+        "snapshots", "ledger check", "digests",
+    }
     assert run.counts["loops"] == {"computed": 4}
     # 4 site visits and 4 walk tests; one walk test was there already.
     assert run.counts["requirements"] == {"added": 8, "taken up again": 0, "dropped": 0}
     assert run.counts["flags"]["raised"] > 0
     assert run.counts["shortages"] == {"short items": 1, "short pieces": 2}
+    # The reservation's proposal was made up.
+    assert run.counts["ledger check"] == {"differences": 1}
     # Four people of the branch and the person who recorded the result.
     assert run.counts["digests"] == {"written": 5, "sent": 5, "not sent": 0}
     assert len(mail.outbox) == 5
