@@ -175,8 +175,9 @@ class Movement(models.Model):
             models.Index(fields=["item", "-id"]),
             models.Index(fields=["serial", "-id"], name="stock_movement_serial", condition=Q(serial__isnull=False)),
             models.Index(fields=["item", "batch"], name="stock_movement_batch", condition=~Q(batch="")),
-            models.Index(fields=["source", "at"], name="stock_movement_out"),
-            models.Index(fields=["destination", "at"], name="stock_movement_in"),
+            # With what is added up, so that stock at a past moment is read from the index alone.
+            models.Index(fields=["source", "at"], include=["item", "quantity"], name="stock_movement_out"),
+            models.Index(fields=["destination", "at"], include=["item", "quantity"], name="stock_movement_in"),
             models.Index(fields=["reference"], name="stock_movement_reference", condition=~Q(reference="")),
         ]
         constraints: ClassVar = [
