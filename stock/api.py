@@ -21,7 +21,7 @@ from config.idempotency import Claim
 from config.viewsets import ONCE, ChangeViewSet, ReadViewSet, Scoped, person
 from stock import filters, queries, services
 from stock import serializers as shapes
-from stock.api_posting import answer, ordinary_movement
+from stock.api_posting import ManyMovementsSerializer, ManyPostedSerializer, answer, ordinary_movement
 from stock.models import (
     Backplate,
     Balance,
@@ -39,7 +39,9 @@ from stock.models import (
     Topology,
     Variant,
 )
+from stock.queries.posting import movements_of_keys
 from stock.services.ledger import record_movement_once
+from stock.services.many import record_movements
 
 
 class ReadViews(ReadViewSet):
@@ -198,6 +200,18 @@ class MovementViewSet(OnceMixin, StockViews):
             return None if done is None else (201, done)
 
         return once_in_one(request, act)
+
+    @extend_schema(parameters=[ONCE], request=ManyMovementsSerializer, responses={201: ManyPostedSerializer})
+    @action(detail=False, methods=["post"])
+    def many(self, request: Request) -> Response:
+        """Post up to 500 movements, all of them or none: for devices that had no connection, and other programs."""
+        by = person(request)
+
+        def act(given: dict[str, Any]) -> Mapping[str, Any]:
+            posted = record_movements(movements_of_keys(by, given["movements"]), by=by)
+            return {"ids": [movement.pk for movement in posted]}
+
+        return self.post_once(request, ManyMovementsSerializer, act)
 
     @extend_schema(parameters=[ONCE], request=shapes.CorrectionSerializer, responses={201: shapes.MovementSerializer})
     @action(detail=True, methods=["post"])

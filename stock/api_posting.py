@@ -12,6 +12,7 @@ from config.accounts.models import User
 from stock.models import Movement
 from stock.queries.posting import ends_of_posting
 from stock.services.ledger import MOST_AT_ONCE
+from stock.services.many import MOST
 
 _AT = serializers.DateTimeField()
 _KINDS = frozenset(Movement.Kind.values)
@@ -71,3 +72,28 @@ def answer(movement: Movement) -> dict[str, Any]:
         "corrects": None,
         "corrected_by": None,
     }
+
+
+class ManyRowSerializer(serializers.Serializer[Any]):
+    """One movement of many; item, places and serial by their keys."""
+
+    item = serializers.IntegerField(min_value=1, max_value=_LARGEST_KEY)
+    quantity = serializers.IntegerField(min_value=1, max_value=MOST_AT_ONCE)
+    source = serializers.IntegerField(min_value=1, max_value=_LARGEST_KEY)  # type: ignore[assignment]
+    destination = serializers.IntegerField(min_value=1, max_value=_LARGEST_KEY)
+    kind = serializers.ChoiceField(choices=Movement.Kind.choices)
+    serial = serializers.IntegerField(
+        min_value=1, max_value=_LARGEST_KEY, required=False, allow_null=True, default=None
+    )
+    batch = serializers.CharField(max_length=40, required=False, allow_blank=True, default="")
+    reference = serializers.CharField(max_length=60, required=False, allow_blank=True, default="")
+    note = serializers.CharField(max_length=200, required=False, allow_blank=True, default="")
+    at = serializers.DateTimeField(required=False, allow_null=True, default=None, help_text="default: now")
+
+
+class ManyMovementsSerializer(serializers.Serializer[Any]):
+    movements = ManyRowSerializer(many=True, allow_empty=False, max_length=MOST)  # type: ignore[call-arg]
+
+
+class ManyPostedSerializer(serializers.Serializer[Any]):
+    ids = serializers.ListField(child=serializers.IntegerField(), help_text="of the movements, in the order sent")

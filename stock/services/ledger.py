@@ -150,13 +150,14 @@ def post_movement(
         item=item, quantity=quantity, source=source, destination=destination, kind=kind, posted_by=by, serial=serial,
         batch=batch, reference=reference, note=note, at=at or timezone.now(), corrects=corrects, unit_cost=unit_cost,
     )
-    _check(movement)
-    with explained(_asked(movement), single=True), connection.cursor() as cursor:
+    check_values(movement)
+    with explained(asked_of(movement), single=True), connection.cursor() as cursor:
         cursor.execute(_INSERT, _values(movement))
         return _made(movement, cursor.fetchone())
 
 
-def _check(movement: Movement) -> None:
+def check_values(movement: Movement) -> None:
+    """Raises InvalidInput for a quantity, places or a time that make no sense; no statement."""
     _check_quantity(movement.quantity)
     _check_ends(movement.kind, movement.source, movement.destination)
     if movement.at > timezone.now():
@@ -164,7 +165,8 @@ def _check(movement: Movement) -> None:
                            remedy="Post it when it has happened; until then make a reservation.")
 
 
-def _asked(movement: Movement) -> Posting:
+def asked_of(movement: Movement) -> Posting:
+    """What a movement asks of the ledger, for the words of a refusal."""
     return Posting(
         item=movement.item, quantity=movement.quantity, source=movement.source, destination=movement.destination,
         serial=movement.serial, corrects=movement.corrects, batch=movement.batch,
@@ -189,14 +191,15 @@ def record_movement(
     """Post a movement that a person typed in. As post_movement, but refuses serials to or from sites
     (those change a device record too), what is on its way between two places (a transfer keeps account of it) and
     corrections (those have their own verb)."""
-    _check_typed(kind, source, destination, serial)
+    check_typed(kind, source, destination, serial)
     return post_movement(
         item, quantity=quantity, source=source, destination=destination, kind=kind, by=by, serial=serial,
         batch=batch, reference=reference, note=note, at=at,
     )
 
 
-def _check_typed(kind: str, source: Location, destination: Location, serial: Serial | None) -> None:
+def check_typed(kind: str, source: Location, destination: Location, serial: Serial | None) -> None:
+    """Raises InvalidInput or Conflict for what a person may not type in: see record_movement. No statement."""
     if kind == Movement.Kind.CORRECT:
         raise InvalidInput("A correction must say which movement it corrects.", field="kind", value=kind,
                            remedy="Open the movement and correct it there.")
@@ -229,12 +232,12 @@ def record_movement_once(
     `movement` is not saved yet; `answer` says what is kept for retries, its "id" is put in here. Returns that answer,
     or None when the key was known, and nothing is posted then. Raises as record_movement.
     """
-    _check_typed(movement.kind, movement.source, movement.destination, movement.serial)
-    _check(movement)
+    check_typed(movement.kind, movement.source, movement.destination, movement.serial)
+    check_values(movement)
     kept = answer(movement)
     text = json.dumps(kept, cls=DjangoJSONEncoder)
     values: list[Any] = [claim.by.pk, claim.key, claim.fingerprint, status, text, movement.at]
-    with explained(_asked(movement), single=True), connection.cursor() as cursor:
+    with explained(asked_of(movement), single=True), connection.cursor() as cursor:
         cursor.execute(_WITH_KEY, values + _values(movement))
         row = cursor.fetchone()
     return None if row is None else kept | {"id": _made(movement, row).pk}

@@ -9,7 +9,8 @@ of 500 items ("spread"):
 - pgbench (the floor): the ledger's own INSERT as a prepared statement, with all triggers, one client each poster;
 - service: stock.services.record_movement, in processes of eight threads, as the web server has them;
 - HTTP: POST /api/movements/ to the web server as config/lifecycle.py starts it, a worker for each processor, with
-  token and a fresh idempotency key for each post, over kept connections.
+  token and a fresh idempotency key for each post, over kept connections;
+- HTTP, many: POST /api/movements/many/ with 50 movements in each request, otherwise the same.
 
 The ways take turns, and the medians of the rounds are compared. pgbench comes with the database's wheel.
 """
@@ -39,6 +40,7 @@ from tests.bench.database import own_database
 from tests.machine import ROOT, free_port, wait_until
 
 VANS = 32
+MANY = 50
 ITEMS = 500
 # What Movement.objects.create sends, columns in the same order.
 STATEMENT = """INSERT INTO stock_movement (item_id, quantity, source_id, destination_id, serial_id, batch, kind, at,
@@ -253,9 +255,15 @@ def answers(port: int) -> bool:
     return False
 
 
-def by_http(world: World, wanted: str, posters: int, seconds: float, port: int) -> float:
-    """Accepted posts per second. The client is bare sockets, so that the server has the processors."""
+def by_http(world: World, wanted: str, posters: int, seconds: float, port: int, many: int = 0) -> float:
+    """Accepted movements per second, one in a request or many. The client is bare sockets, so that the server has the
+    processors."""
     items = world.chosen(wanted)
+    address = "/api/movements/many/" if many else "/api/movements/"
+
+    def movement() -> dict[str, Any]:
+        return {"item": random.choice(items), "quantity": 1, "source": world.store,
+                "destination": random.choice(world.vans), "kind": "transfer"}
 
     @contextlib.contextmanager
     def opened() -> Iterator[Callable[[], None]]:
@@ -263,9 +271,9 @@ def by_http(world: World, wanted: str, posters: int, seconds: float, port: int) 
             line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
             def post() -> None:
-                body = json.dumps({"item": random.choice(items), "quantity": 1, "source": world.store,
-                                   "destination": random.choice(world.vans), "kind": "transfer"}).encode()
-                head = (f"POST /api/movements/ HTTP/1.1\r\nHost: 127.0.0.1\r\nAuthorization: Bearer {world.token}\r\n"
+                sent = {"movements": [movement() for _ in range(many)]} if many else movement()
+                body = json.dumps(sent).encode()
+                head = (f"POST {address} HTTP/1.1\r\nHost: 127.0.0.1\r\nAuthorization: Bearer {world.token}\r\n"
                         f"Content-Type: application/json\r\nIdempotency-Key: {uuid.uuid4()}\r\n"
                         f"Content-Length: {len(body)}\r\n\r\n")
                 line.sendall(head.encode() + body)
@@ -274,7 +282,7 @@ def by_http(world: World, wanted: str, posters: int, seconds: float, port: int) 
 
             yield post
 
-    return in_threads(posters, seconds, opened)
+    return in_threads(posters, seconds, opened) * max(many, 1)
 
 
 def read_answer(line: socket.socket) -> bytes:
@@ -319,16 +327,19 @@ def measure(world: World, port: int, asked: argparse.Namespace) -> None:
         "pgbench": lambda wanted, posters: by_pgbench(world, wanted, posters, asked.seconds),
         "service": lambda wanted, posters: by_service(world, wanted, posters, asked.seconds),
         "HTTP": lambda wanted, posters: by_http(world, wanted, posters, asked.seconds, port),
+        "many": lambda wanted, posters: by_http(world, wanted, posters, asked.seconds, port, many=MANY),
     }
-    print(f"{'movements per second':24}{'pgbench':>9}{'service':>9}{'of it':>7}{'HTTP':>9}{'of it':>7}")
+    ratios = "".join(f"{name:>9}{'of it':>7}" for name in ("service", "HTTP", "many"))
+    print(f"{'movements per second':24}{'pgbench':>9}{ratios}")
     for wanted in ("hot", "spread"):
         for posters in asked.posters:
             rounds: list[dict[str, Any]] = [
                 {name: way(wanted, posters) for name, way in ways.items()} for _ in range(asked.rounds)
             ]
-            floor, service, http = (median(found[name] for found in rounds) for name in ways)
+            floor, service, http, many = (median(found[name] for found in rounds) for name in ways)
             print(f"{wanted + ' item' + 's' * (wanted == 'spread') + f', {posters} at once':24}{floor:9.0f}"
-                  f"{service:9.0f}{service / floor:7.2f}{http:9.0f}{http / floor:7.2f}", flush=True)
+                  f"{service:9.0f}{service / floor:7.2f}{http:9.0f}{http / floor:7.2f}"
+                  f"{many:9.0f}{many / floor:7.2f}", flush=True)
 
 
 def check_nothing_lost() -> None:

@@ -36,7 +36,9 @@ def header_of(schema: dict[str, Any], path: str, method: str) -> list[tuple[str,
 
 
 def test_posts_that_move_stock_ask_for_a_key(schema: dict[str, Any]) -> None:
-    for path in ("/movements/", "/movements/{id}/correct/", "/reservations/", "/orders/", "/orders/{id}/receive/"):
+    posts = ("/movements/", "/movements/many/", "/movements/{id}/correct/", "/reservations/", "/orders/",
+             "/orders/{id}/receive/")
+    for path in posts:
         assert header_of(schema, path, "post") == [("Idempotency-Key", True)]
 
 
@@ -53,5 +55,6 @@ def test_updates_ask_for_if_match(schema: dict[str, Any]) -> None:
 def test_ledger_has_no_address_that_changes_or_deletes(schema: dict[str, Any]) -> None:
     verbs = {path: sorted(methods) for path, methods in schema["paths"].items() if path.startswith("/movements/")}
     assert verbs == {
-        "/movements/": ["get", "post"], "/movements/{id}/": ["get"], "/movements/{id}/correct/": ["post"]
+        "/movements/": ["get", "post"], "/movements/{id}/": ["get"], "/movements/{id}/correct/": ["post"],
+        "/movements/many/": ["post"],
     }
