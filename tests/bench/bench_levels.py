@@ -119,7 +119,7 @@ def measure(wanted: int) -> None:
     from config.accounts.models import User
     from stock.models import Movement, Snapshot
     from stock.queries import level_page
-    from stock.queries.as_of import stock_as_of
+    from stock.queries.as_of import held_at, stock_as_of
     from stock.queries.valuation import valuation
     from stock.services.reconciliation import check_ledger
     from stock.services.snapshots import missing_moments, take_snapshot
@@ -170,6 +170,13 @@ def measure(wanted: int) -> None:
 
         return get
 
+    def quantities(place: int, moment: datetime) -> None:
+        """What the floor reads, at another moment: item and quantity of all its rows, no names and no costs."""
+        held = held_at(user, moment, location=place)
+        with connection.cursor() as cursor:
+            cursor.execute(held.sql, held.values | {"places": held.places})
+            cursor.fetchall()
+
     def deep(place: int | None) -> str | None:
         cursor = None
         for _ in range(8):
@@ -185,6 +192,10 @@ def measure(wanted: int) -> None:
             ("levels, first page (query)", often(lambda place=place: level_page(user, location=place))),
             ("levels, ninth page (query)", often(lambda p=place, c=cursor: level_page(user, location=p, cursor=c))),
             ("levels through HTTP (test client)", often(page(f"/stock/?location={place}"))),
+            *(
+                (f"quantities as of {words}", often(lambda p=place, m=moment: quantities(p, m)))
+                for words, moment in moments.items()
+            ),
             *(
                 (f"as of {words} (query)", often(lambda p=place, m=moment: stock_as_of(user, m, location=p)))
                 for words, moment in moments.items()
