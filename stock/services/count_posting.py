@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import groupby
@@ -18,6 +18,7 @@ from stock.models import Balance, BatchBalance, CountLine, Item, Location, Movem
 from stock.queries.count_review import DIFFERS
 from stock.rules.counting import serial_difference, shortened
 from stock.services.counting import locked_count, require_reviewer
+from stock.services.ledger import lock_balances
 from stock.services.refusals import Posting, explained
 
 BATCH_SIZE = 1000
@@ -121,14 +122,9 @@ def _lock(count: StockCount, differing: Sequence[CountLine], scrap: Location) ->
                     Serial.objects.select_for_update(of=("self",), no_key=True)
                     .filter(item=line.item, number__in=numbers).order_by("id").values_list("location_id", flat=True)
                 )
-                _lock_balances([line.item_id], {count.location_id, scrap.pk, *(p for p in found if p)})
+                lock_balances([line.item_id], {count.location_id, scrap.pk, *(p for p in found if p)})
         else:
-            _lock_balances(sorted({line.item_id for line in run}), {count.location_id, scrap.pk})
-
-
-def _lock_balances(items: Sequence[int], places: Iterable[int]) -> None:
-    rows = Balance.objects.select_for_update(no_key=True).filter(item__in=items, location__in=list(places))
-    list(rows.order_by("item_id", "location_id").values_list("pk", flat=True))
+            lock_balances(sorted({line.item_id for line in run}), {count.location_id, scrap.pk})
 
 
 def _plan(count: StockCount, differing: Sequence[CountLine], by: User) -> _Plan:

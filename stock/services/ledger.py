@@ -10,7 +10,7 @@ one item by location. A service that loses to others all the same is tried again
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -318,7 +318,7 @@ def _open_line_again(movement: Movement) -> None:
     whole = not order.lines.filter(quantity__gt=F("received")).exists()
     if movement.unit_cost is not None:
         lock_costs(movement.item_id)
-    _lock_balances(movement.item_id, (movement.source, movement.destination))
+    lock_balances((movement.item_id,), (movement.source, movement.destination))
     line.received, line.over = left
     line.save(update_fields=["received", "over"])
     order.version += 1
@@ -424,9 +424,11 @@ def use_reservation(
     ]
 
 
-def _lock_balances(item_id: int, locations: Sequence[Location]) -> None:
-    rows = Balance.objects.select_for_update().filter(item_id=item_id, location__in=locations)
-    list(rows.order_by("location_id").values("pk"))
+def lock_balances(item_ids: Collection[int], places: Collection[Location | int]) -> None:
+    """Lock what these places hold of these items, in the module's order, until the end of the transaction. One
+    statement."""
+    rows = Balance.objects.select_for_update(no_key=True).filter(item__in=item_ids, location__in=places)
+    list(rows.order_by("item_id", "location_id").values("pk"))
 
 
 def lock_costs(item_id: int) -> None:
@@ -458,6 +460,6 @@ def _close(
         rows = Serial.objects.select_for_update(no_key=True).filter(pk__in=[s.pk for s in serials])
         list(rows.order_by("pk").values("pk"))
     if also_lock:
-        _lock_balances(reservation.item_id, also_lock)
+        lock_balances((reservation.item_id,), also_lock)
     Reservation.objects.filter(pk=reservation.pk).update(state=state)
     reservation.state = state

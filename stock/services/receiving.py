@@ -21,8 +21,7 @@ from config.errors import Conflict, InvalidInput
 from stock.models import HeldDelivery, Item, Location, Movement, Order, OrderLine, Serial
 from stock.queries.deliveries import known_numbers, quarantine_of
 from stock.rules.order_lines import divided, unit_cost
-from stock.services.ledger import _lock_balances as lock_balances
-from stock.services.ledger import lock_costs
+from stock.services.ledger import lock_balances, lock_costs
 from stock.services.orders import locked_order, save_next, wrong_state
 from stock.services.refusals import Posting, explained
 
@@ -141,7 +140,7 @@ def keep_held(
         else:
             counted = False
         lock_costs(came.item_id)
-        lock_balances(came.item_id, (came.source, came.destination, order.destination))
+        lock_balances((came.item_id,), (came.source, came.destination, order.destination))
         with explained(_leaving(piece)):
             Movement.objects.create(
                 item=came.item, quantity=came.quantity, source=came.destination, destination=came.source,
@@ -236,7 +235,7 @@ def _poster(
             raise _known(item, numbers, known)
         with explained(asked):
             serials = _serials(item, numbers, batch)
-    lock_balances(item.pk, [place for place in (source, order.destination, quarantine) if place is not None])
+    lock_balances((item.pk,), [place for place in (source, order.destination, quarantine) if place is not None])
 
     def post(quantity: int, place: Location | None, note: str, cost: Decimal | None) -> list[Movement]:
         if quantity == 0:
