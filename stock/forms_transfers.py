@@ -9,7 +9,7 @@ from typing import Any
 from django import forms
 
 from config.accounts.models import User
-from config.forms import Refusing
+from config.forms import OnceForm, Refusing
 from stock.models import Item, Location, Serial
 from stock.queries.transfers import SHOWS, LineRow, destinations, find_item, known_items, sources
 from stock.services.ledger import MOST_AT_ONCE
@@ -41,16 +41,14 @@ class TransferFilter(forms.Form):
         self.fields["location"].choices = [("", "Every place"), *places]  # type: ignore[attr-defined]
 
 
-class NewTransferForm(Refusing, forms.Form):
+class NewTransferForm(OnceForm):
     """Source, destination and some lines; empty lines are left out."""
 
     source = forms.ModelChoiceField(queryset=Location.objects.none(), label="From", empty_label="Choose a place")
     destination = forms.ModelChoiceField(queryset=Location.objects.none(), label="To", empty_label="Choose a place")
     note = forms.CharField(max_length=200, required=False, help_text="Shown on the list, for who picks and receives.")
-    token = forms.CharField(max_length=90, widget=forms.HiddenInput)
 
     def __init__(self, user: User, *args: Any, **kwargs: Any) -> None:
-        kwargs["initial"] = {"token": fresh_token()} | (kwargs.get("initial") or {})
         super().__init__(*args, **kwargs)
         from_places = sources(user)
         self.fields["source"].queryset = from_places  # type: ignore[attr-defined]
